@@ -1,0 +1,337 @@
+"""The words of the line as values: products, mark requests, their fates, and what a scan reports.
+
+Travel is the unwrapped, direction-corrected signed count since start; all times are monotonic
+nanoseconds that were handed in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import IntEnum, StrEnum
+
+from controller.registers import Command, Status
+
+
+class State(IntEnum):
+    """The PackML states with the numbers of ISA-TR88.00.02."""
+
+    CLEARING = 1
+    STOPPED = 2
+    STARTING = 3
+    IDLE = 4
+    SUSPENDED = 5
+    EXECUTE = 6
+    STOPPING = 7
+    ABORTING = 8
+    ABORTED = 9
+    HOLDING = 10
+    HELD = 11
+    UNHOLDING = 12
+    SUSPENDING = 13
+    UNSUSPENDING = 14
+    RESETTING = 15
+    COMPLETING = 16
+    COMPLETE = 17
+
+
+class Mode(IntEnum):
+    """The PackML unit modes."""
+
+    PRODUCTION = 1
+    MAINTENANCE = 2
+    MANUAL = 3
+
+
+class Fate(StrEnum):
+    """How a mark request ended; PENDING has not ended."""
+
+    PENDING = "pending"
+    MARKED = "marked"
+    DRY = "dry"
+    MISSED = "missed"
+
+
+class Miss(StrEnum):
+    """Why a mark was missed."""
+
+    LATE = "late"
+    BUSY = "busy"
+    NOT_READY = "not_ready"
+    TOO_FAST = "too_fast"
+    FULL = "full"
+    NOT_PERMITTED = "not_permitted"
+    VOID = "void"
+    UNCONFIRMED = "unconfirmed"
+
+
+class ProductFate(StrEnum):
+    """How a product ended; IN_FLIGHT has not ended."""
+
+    IN_FLIGHT = "in_flight"
+    MARKED = "marked"
+    PART_MARKED = "part_marked"
+    UNMARKED = "unmarked"
+    UNKNOWN = "unknown"
+
+
+class FaultPhase(StrEnum):
+    """What happened to a fault."""
+
+    RAISED = "raised"
+    CLEARED = "cleared"
+    ACKNOWLEDGED = "acknowledged"
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """What one exchange brought: the status, or None and the error when it failed.
+
+    `sent_ns` and `got_ns` bound the instant at which the I/O side sampled its inputs. `journal_ok` is the
+    health of the record keeping, an input like any other.
+    """
+
+    status: Status | None
+    sent_ns: int
+    got_ns: int
+    error: str = ""
+    journal_ok: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """Something a person or the plant asks of the controller.
+
+    `verb` is a PackML command (start, stop, reset, hold, unhold, suspend, unsuspend, complete, abort,
+    clear) or one of mode, acknowledge, reset-counters, local, remote, test-mark, line-clear. `source` is
+    "local" or "plant". `argument` is the mode's name, the fault's name or the station's number.
+    """
+
+    verb: str
+    who: str
+    source: str = "local"
+    argument: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """The answer to a `Call`: accepted, or refused with the reason and no change."""
+
+    call: Call
+    accepted: bool
+    reason: str = ""
+
+
+# What a scan reports, in the order in which it happened. `t_ns` is the scan's own time.
+
+
+@dataclass(frozen=True, slots=True)
+class ProductSeen:
+    """A product's leading edge, at `lead_counts` of travel (the edge's own place, response removed)."""
+
+    t_ns: int
+    product: int
+    lead_counts: float
+
+
+@dataclass(frozen=True, slots=True)
+class ProductDone:
+    """A product with its length and fate; `trail_counts` None where its end was never seen."""
+
+    t_ns: int
+    product: int
+    trail_counts: float | None
+    length_mm: float | None
+    fate: ProductFate
+    marks: int
+    wanted: int
+
+
+@dataclass(frozen=True, slots=True)
+class RequestMade:
+    """A mark request: product, station, index on the product, and the travel at which it is due."""
+
+    t_ns: int
+    request: int
+    product: int
+    station: int
+    index: int
+    due_counts: float
+
+
+@dataclass(frozen=True, slots=True)
+class RequestDone:
+    """A request's one fate.
+
+    `target_counts` is the travel that was ordered (None: never ordered), `speed_mm_s` the speed predicted
+    for the release, `released_counts` the travel at which the I/O side says it released.
+    """
+
+    t_ns: int
+    request: int
+    fate: Fate
+    reason: Miss | None = None
+    detail: str = ""
+    token: int | None = None
+    target_counts: int | None = None
+    speed_mm_s: float | None = None
+    released_counts: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StateChanged:
+    """A change of the PackML state and what caused it."""
+
+    t_ns: int
+    old: State
+    new: State
+    cause: str
+
+
+@dataclass(frozen=True, slots=True)
+class ModeChanged:
+    """A change of the unit mode."""
+
+    t_ns: int
+    old: Mode
+    new: Mode
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class FaultChanged:
+    """A fault raised, cleared or acknowledged; `first` when it is the first cause of the present stop."""
+
+    t_ns: int
+    fault: str
+    phase: FaultPhase
+    detail: str
+    first: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class CallAnswered:
+    """A command with who gave it and whether it was accepted."""
+
+    t_ns: int
+    reply: Reply
+
+
+@dataclass(frozen=True, slots=True)
+class TestMarked:
+    """A test mark, counted apart from production."""
+
+    t_ns: int
+    station: int
+    result: str
+    released_counts: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class CountersReset:
+    """The job's counters were set back by someone; what is in flight goes on counting."""
+
+    t_ns: int
+    who: str
+
+
+Event = (
+    ProductSeen
+    | ProductDone
+    | RequestMade
+    | RequestDone
+    | StateChanged
+    | ModeChanged
+    | FaultChanged
+    | CallAnswered
+    | TestMarked
+    | CountersReset
+)
+
+
+@dataclass(slots=True)
+class Counters:
+    """Sums over a run. They always balance (`balanced`); anything else is a defect of ours."""
+
+    detected: int = 0
+    products: dict[ProductFate, int] = field(default_factory=lambda: {f: 0 for f in ProductFate if f is not ProductFate.IN_FLIGHT})
+    created: int = 0
+    marked: int = 0
+    dry: int = 0
+    missed: dict[Miss, int] = field(default_factory=lambda: dict.fromkeys(Miss, 0))
+    test_marks: int = 0
+
+    def balanced(self, in_flight: int, pending: int) -> bool:
+        """Whether every product and every request is in exactly one place."""
+        products = sum(self.products.values()) + in_flight
+        requests = self.marked + self.dry + sum(self.missed.values()) + pending
+        return self.detected == products and self.created == requests
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one scan decided: the command block to write, what happened, and when to look again.
+
+    `at_once` asks for an exchange without waiting for the next period: an order to place or an output
+    that must drop. `next_act_counts` and `next_act_ns` say that, unless an input other than the belt count
+    changes, nothing will be decided before the belt reaches that travel or that instant.
+    """
+
+    command: Command
+    events: tuple[Event, ...]
+    replies: tuple[Reply, ...]
+    at_once: bool
+    next_act_counts: float
+    next_act_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class FaultView:
+    """A fault as the operator sees it."""
+
+    name: str
+    text: str
+    mend: str
+    reaction: str
+    detail: str
+    active: bool
+    acknowledged: bool
+    first: bool
+    count: int
+    since_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The controller as the outside sees it; made after a scan, never changed."""
+
+    t_ns: int
+    line: str
+    job: str
+    state: State
+    mode: Mode
+    remote: bool
+    dry: bool
+    status_age_ns: int | None
+    """Since the I/O side's last answer; None before the first."""
+    link_error: str
+    travel_counts: int
+    speed_mm_s: float
+    unknown_mm: float
+    """How much of the line holds products that nobody saw pass the detector."""
+    in_flight: int
+    pending: int
+    armed: int
+    counters: Counters
+    balanced: bool
+    faults: tuple[FaultView, ...]
+    first_cause: str
+    not_permitted: str
+    """What keeps the next start from being accepted; empty when nothing does."""
+    next_step: str
+    """What the operator should do next, in one line."""
+    lead_ms: float
+    lead_mm: float
+    exchange_ms: float
+    worst_exchange_ms: float
+    scans: int
+    job_loaded: int

@@ -1,0 +1,1 @@
+"""What the outside sees of a running controller: it is handed snapshots, never state."""

@@ -1,0 +1,1 @@
+"""What is kept: the journal and what is read from it."""

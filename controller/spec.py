@@ -1,0 +1,139 @@
+"""A line as the decision core sees it: plain numbers in mm, mm/s, s and counts, already checked.
+
+Made from the configuration by `controller.settings`; made by hand in tests. Nothing here reads a file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+
+class PlanEdge(StrEnum):
+    """The product edge that positions of marks count from."""
+
+    LEADING = "leading"
+    TRAILING = "trailing"
+
+
+class Material(StrEnum):
+    """Separate products, or endless material under an eye that stays blocked."""
+
+    DISCRETE = "discrete"
+    WEB = "web"
+
+
+class Grid(StrEnum):
+    """Where the grid of marks on a web begins."""
+
+    EDGE = "edge"
+    START = "start"
+    PHASE = "phase"
+
+
+@dataclass(frozen=True, slots=True)
+class Counter:
+    """The belt counter: how many values it has before it wraps, and which way forward travel counts."""
+
+    modulus: int = 1 << 32
+    sense: int = 1
+
+    def __post_init__(self) -> None:
+        if self.modulus < 4 or self.modulus % 2:
+            raise ValueError("a counter needs an even modulus of at least 4")
+        if self.sense not in (1, -1):
+            raise ValueError("sense is +1 or -1")
+
+
+@dataclass(frozen=True, slots=True)
+class Detector:
+    """The product sensor and the filters on its edges."""
+
+    captured: bool = True
+    response_s: float = 0.0
+    least_length_mm: float = 0.0
+    least_gap_mm: float = 0.0
+    hold_off_mm: float = 0.0
+    jam_length_mm: float | None = None
+    """Blocked over more belt than this is a jam; None: never (endless material)."""
+    silent_after_s: float | None = None
+    """No product for so long while running is a warning; None: never."""
+
+
+@dataclass(frozen=True, slots=True)
+class MarkPlan:
+    """Where the marks go on a product.
+
+    `count` None means continuously while material lasts. `length_mm` is the mark's length along the belt;
+    `keep_on_product` refuses a mark that would run off the trailing edge.
+    """
+
+    edge: PlanEdge = PlanEdge.LEADING
+    offset_mm: float = 0.0
+    pitch_mm: float = 0.0
+    count: int | None = 1
+    length_mm: float = 0.0
+    keep_on_product: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """A marker downstream of the detector."""
+
+    name: str
+    distance_mm: float
+    plan: MarkPlan
+    response_s: float = 0.0
+    mark_time_s: float = 0.0
+    rearm_s: float = 0.0
+    max_speed_mm_s: float | None = None
+    """Faster than this the marker would be cut short: the mark is missed as too fast."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Figures that bound what the core waits for; each is named where it is used."""
+
+    lease_s: float = 0.1
+    link_lost_s: float = 0.1
+    """No good exchange for so long is a lost link."""
+    enable_s: float = 1.0
+    """Starting, Unholding and Unsuspending raise enable within this time or abort."""
+    stop_s: float = 2.0
+    """Stopping, Holding, Suspending and Aborting wait so long for a mark in progress and for withdrawals."""
+    order_s: float = 0.5
+    """An order not answered for so long, over a link that answers, is a fault."""
+    stall_s: float = 0.5
+    """Drive running without a count for so long is a stalled encoder."""
+    least_lead_s: float = 0.0
+    """Added to the measured lead, for a device that needs time to take up an order."""
+    misses_in_a_row: int = 10
+    """So many misses one after the other hold the line; 0: never."""
+
+
+@dataclass(frozen=True, slots=True)
+class LineSpec:
+    """Everything the core must know of one line."""
+
+    name: str
+    scale_mm: float
+    stations: tuple[Station, ...]
+    counter: Counter = Counter()
+    detector: Detector = Detector()
+    limits: Limits = Limits()
+    material: Material = Material.DISCRETE
+    grid: Grid = Grid.EDGE
+    top_speed_mm_s: float = 1000.0
+    max_accel_mm_s2: float = 1000.0
+    period_s: float = 0.005
+    exchange_s: float = 0.005
+    """The worst exchange to reckon with until the link itself has shown one."""
+    job_number: int = 0
+    job_name: str = ""
+    interlocks: dict[int, str] = field(default_factory=dict)
+    """Bit of the interlocks register → the name of the interlock."""
+    auto_unsuspend: bool = False
+    dry: bool = False
+    remote: bool = False
+    raised_reactions: dict[str, str] = field(default_factory=dict)
+    """Fault name → a stronger reaction than the table's, as the plant wishes."""

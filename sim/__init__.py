@@ -1,0 +1,1 @@
+"""The simulated line: belt, products, detector, marker and the I/O side of the field block."""
