@@ -1,0 +1,140 @@
+"""Travel: the raw count unwrapped and direction-corrected, and the belt's speed.
+
+The only place that knows about wrap and sense. With forward counting up, raw count c stands for travel [c, c+1);
+with forward counting down for [-c-1, -c) (field block rule 8). Travel is zero at the first sample and goes on through
+a restart of the counter: a restart changes the offset, never the travel.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from enum import Enum
+
+from controller.spec import Counter
+
+WINDOW = 16
+"""Samples kept for the speed; half of them give the speed, the other half tell how it changes."""
+JUMP_MARGIN = 1.25
+"""A count that moved this much faster than the top speed did not come from the belt."""
+JUMP_SLACK_COUNTS = 16
+US_MODULUS = 1 << 32
+
+
+class Step(Enum):
+    """What a new sample turned out to be."""
+
+    FIRST = "first"
+    GOOD = "good"
+    JUMP = "jump"
+    AMBIGUOUS = "ambiguous"
+    """So long since the last sample that the counter may have wrapped unseen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """A count with the instant it was taken at, in ns of whichever clock dates the samples."""
+
+    t_ns: int
+    travel: int
+
+
+class Travel:
+    """Unwraps one counter. `top_counts_s` is the line's top speed in counts a second."""
+
+    def __init__(self, counter: Counter, top_counts_s: float, period_s: float) -> None:
+        self._counter = counter
+        self._top_counts_s = top_counts_s
+        self._apart_ns = int(period_s * 0.5e9)
+        self._offset = 0
+        self._raw: int | None = None
+        self._sent_ns = 0
+        self._us: int | None = None
+        self._us_ns = 0
+        self.counts = 0
+        self.furthest = 0
+        self.moved_ns = 0
+        """When the count was last seen to change, by the scan's clock."""
+        self.samples: deque[Sample] = deque(maxlen=WINDOW)
+
+    def _norm(self, raw: int) -> int:
+        return raw if self._counter.sense > 0 else self._counter.modulus - 1 - raw
+
+    def _signed(self, difference: int) -> int:
+        modulus = self._counter.modulus
+        return (difference + modulus // 2) % modulus - modulus // 2
+
+    def raw_of(self, travel: int) -> int:
+        """The raw count that stands for this travel."""
+        return self._norm((travel + self._offset) % self._counter.modulus)
+
+    def travel_of(self, raw: int) -> int:
+        """The travel of a raw count captured within half the counter's range of now."""
+        return self.counts + self._signed(self._norm(raw) - self._norm(self._raw or 0))
+
+    def update(self, raw: int, sample_us: int | None, sent_ns: int, got_ns: int) -> Step:
+        """Take the next sample. After anything but GOOD the travel stays and what was tracked is void."""
+        previous, self._raw = self._raw, raw
+        # The earliest this sample and the latest the last one can have been taken bound the time between them.
+        elapsed_s = (got_ns - self._sent_ns) * 1e-9
+        self._sent_ns = sent_ns
+        t_ns = self._date(sample_us, sent_ns, got_ns)
+        if previous is None:
+            self._offset = self._norm(raw)
+            self.moved_ns = got_ns
+            self._keep(t_ns)
+            return Step.FIRST
+        bound = self._top_counts_s * JUMP_MARGIN * elapsed_s + JUMP_SLACK_COUNTS
+        delta = self._signed(self._norm(raw) - self._norm(previous))
+        if bound >= self._counter.modulus // 2 or abs(delta) > bound:
+            self.rebase(raw)
+            self._keep(t_ns)
+            return Step.AMBIGUOUS if bound >= self._counter.modulus // 2 else Step.JUMP
+        if delta:
+            self.counts += delta
+            self.moved_ns = got_ns
+            self.furthest = max(self.furthest, self.counts)
+        self._keep(t_ns)
+        return Step.GOOD
+
+    def rebase(self, raw: int) -> None:
+        """The counter began anew at `raw`: travel goes on from where it was, the speed is not known."""
+        self._raw = raw
+        self._offset = self._norm(raw) - self.counts
+        self.furthest = self.counts
+        self.samples.clear()
+
+    def _date(self, sample_us: int | None, sent_ns: int, got_ns: int) -> int:
+        """The sample's instant: by the I/O side's own clock where it has one, else the middle of the exchange."""
+        if sample_us is None:
+            return (sent_ns + got_ns) // 2
+        if self._us is not None:
+            self._us_ns += (sample_us - self._us) % US_MODULUS * 1000
+        self._us = sample_us
+        return self._us_ns
+
+    def _keep(self, t_ns: int) -> None:
+        # An exchange made at once, between two periods, would shorten the window.
+        if not self.samples or t_ns - self.samples[-1].t_ns >= self._apart_ns:
+            self.samples.append(Sample(t_ns, self.counts))
+
+    def speed_counts_s(self) -> float:
+        """Present speed in counts a second, positive forward; 0 before two samples are known."""
+        recent = self.samples
+        if len(recent) < 2:
+            return 0.0
+        first = recent[len(recent) // 2 if len(recent) == WINDOW else 0]
+        return (recent[-1].travel - first.travel) * 1e9 / (recent[-1].t_ns - first.t_ns)
+
+    def speed_in(self, ahead_s: float, accel_limit_counts_s2: float) -> float:
+        """The speed `ahead_s` from the last sample, in counts a second, if the belt goes on changing speed as it does."""
+        recent = self.samples
+        speed = self.speed_counts_s()
+        if len(recent) < WINDOW:
+            return speed
+        first, middle, last = recent[0], recent[WINDOW // 2], recent[-1]
+        earlier = (middle.travel - first.travel) * 1e9 / (middle.t_ns - first.t_ns)
+        between_s = (last.t_ns - first.t_ns) * 0.5e-9
+        accel = max(-accel_limit_counts_s2, min(accel_limit_counts_s2, (speed - earlier) / between_s))
+        age_s = (last.t_ns - middle.t_ns) * 0.5e-9
+        return speed + accel * (age_s + ahead_s)
