@@ -1,0 +1,1 @@
+"""The configuration of a line: schema, units, and the refusal of whatever is not understood."""
