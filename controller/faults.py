@@ -113,6 +113,10 @@ class FaultBook:
         self._raised = {name: Reaction[reaction.upper()] for name, reaction in (raised or {}).items()}
         self._levels: frozenset[str] = frozenset()
         self.first: str = ""
+        self.may_stop = False
+        """Whether the line is in a state that a fault can stop: only then is a fault the first cause of a stop."""
+        self.reported: list[str] = []
+        """Faults that were events since the line last reacted."""
         self.events: list[FaultChanged] = []
         self.totals: dict[str, int] = {}
 
@@ -134,6 +138,7 @@ class FaultBook:
         """A fault that is an event: it is raised, and gone at once but for being acknowledged."""
         self._raise(name, detail, t_ns)
         self._lower(name, t_ns)
+        self.reported.append(name)
 
     def _raise(self, name: str, detail: str, t_ns: int) -> None:
         entry = self._entries.get(name)
@@ -146,7 +151,7 @@ class FaultBook:
             entry.detail, entry.since_ns, entry.active, entry.acknowledged = detail, t_ns, True, False
             entry.count += 1
         self.totals[name] = self.totals.get(name, 0) + 1
-        first = not self.first and self.reaction(name) > Reaction.WARN
+        first = self.may_stop and not self.first and self.reaction(name) > Reaction.WARN
         if first:
             self.first = name
         self.events.append(FaultChanged(t_ns, name, FaultPhase.RAISED, detail, first))
@@ -170,8 +175,8 @@ class FaultBook:
         return bool(chosen)
 
     def reset(self, t_ns: int) -> None:
-        """Forget the first cause and acknowledge what has gone; what is still present becomes the next first cause."""
-        self.first = next((n for n in self._levels if self.reaction(n) > Reaction.WARN), "")
+        """Forget the first cause and acknowledge what has gone."""
+        self.first = ""
         for name in [n for n, e in self._entries.items() if not e.active]:
             self.acknowledge(name, t_ns)
 

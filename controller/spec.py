@@ -128,6 +128,8 @@ class LineSpec:
     period_s: float = 0.005
     exchange_s: float = 0.005
     """The worst exchange to reckon with until the link itself has shown one."""
+    has_drive: bool = True
+    """Whether the line tells that its drive runs."""
     job_number: int = 0
     job_name: str = ""
     interlocks: dict[int, str] = field(default_factory=dict)

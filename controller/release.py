@@ -1,0 +1,235 @@
+"""Release by compare: orders sent ahead of time, their answers, and what the I/O side says became of them.
+
+Rules of this file. One order is outstanding at a time; until it is answered the same token and data are repeated and no
+new token is used. A token that the I/O side shows from before us is never used. What was sent and is taken back is
+withdrawn, not void, until armed = 0 is read with the release ring: found there it is marked, not there it is void or
+waits again, not readable it is unconfirmed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TypeVar
+
+from controller.enable import accepted
+from controller.faults import FaultBook
+from controller.model import Event, Fate, Miss, TestMarked
+from controller.registers import RING_SIZE, AckResult, OrderKind, Release, ReleaseResult, Status, StatusBit
+from controller.requests import Book, Place, Request
+from controller.travel import Travel
+
+Entry = TypeVar("Entry")
+U16 = 1 << 16
+MISSING_NS = 100_000_000
+"""A target passed and not in the release ring for so long was never released."""
+
+_MISS_OF_RELEASE: dict[int, Miss] = {
+    ReleaseResult.MARKER_BUSY: Miss.BUSY,
+    ReleaseResult.MARKER_NOT_READY: Miss.NOT_READY,
+}
+_SET_RIGHT_BY_ABORT = frozenset({AckResult.INHIBITED, AckResult.WRONG_BOOT_ID, AckResult.OTHER_OWNER})
+"""Answers whose cause stands in the status as well, where it is found and named."""
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """The order fields of the command block; counts are raw."""
+
+    kind: OrderKind
+    station: int
+    count: int
+    last: int
+
+
+NO_ORDER = Order(OrderKind.NONE, 0, 0, 0)
+
+
+class Orders:
+    """The order channel of one line."""
+
+    def __init__(self, first_token: int) -> None:
+        self.token = first_token % U16
+        self.order = NO_ORDER
+        self.outstanding: Request | None = None
+        self.test_token: int | None = None
+        self._test_station = 0
+        self._answered = True
+        self._ordered_ns = 0
+        self._release_total = 0
+        self._passed: tuple[int, int] | None = None
+        self.flush = False
+        self.withdrawn_at: int | None = None
+        """Heartbeat of the command that took everything back; None: nothing is being withdrawn."""
+        self.events: list[Event] = []
+
+    @property
+    def free(self) -> bool:
+        """Whether a new order may be given."""
+        return self._answered and self.withdrawn_at is None
+
+    def baseline(self, status: Status) -> None:
+        """Take the release ring as it stands; nothing in it is ours."""
+        self._release_total = status.release_total
+        self._passed = None
+
+    def place(self, request: Request, raw_target: int, status: Status, now_ns: int) -> None:
+        """Order a request's target; `request.target` is set."""
+        self._next(Order(OrderKind.ARM, request.station, raw_target, 0), status, now_ns)
+        request.token, request.place = self.token, Place.ORDERED
+        self.outstanding = request
+
+    def place_test(self, station: int, first_raw: int, last_raw: int, status: Status, now_ns: int) -> None:
+        """Order one test mark now, permitted only within the window of counts."""
+        self._next(Order(OrderKind.RELEASE_NOW, station, first_raw, last_raw), status, now_ns)
+        self.test_token, self._test_station = self.token, station
+
+    def _next(self, order: Order, status: Status, now_ns: int) -> None:
+        self.token = (self.token + 1) % U16
+        if self.token == status.ack_token:
+            self.token = (self.token + 1) % U16
+        self.order, self._answered, self._ordered_ns = order, False, now_ns
+
+    def read(self, status: Status, travel: Travel, book: Book, faults: FaultBook, now_ns: int) -> None:
+        """Take in what the I/O side says of the order outstanding and of what was released."""
+        if not self._answered and status.ack_token == self.token:
+            self._answer(status, book, faults, now_ns)
+        if status.release_total != self._release_total:
+            lost = self._ring(status, travel, book, faults, now_ns)
+            if lost:
+                self._unreadable(book, travel.counts, now_ns, f"{lost} entries of the release ring were overwritten")
+        if book.sent and self.withdrawn_at is None:
+            self._watch_passed(book, travel.counts, faults, now_ns)
+
+    def _answer(self, status: Status, book: Book, faults: FaultBook, now_ns: int) -> None:
+        self._answered = True
+        # An answered order is not written again: nothing hangs on the I/O side knowing an old token.
+        order, self.order = self.order, NO_ORDER
+        request, self.outstanding = self.outstanding, None
+        if status.ack_result == AckResult.ARMED and status.ack_count != order.count and order.kind is OrderKind.ARM:
+            faults.report("order_mismatch", f"{order.count} was ordered, {status.ack_count} was understood", now_ns)
+        if request is None:
+            if status.ack_result != AckResult.ARMED and self.test_token is not None:
+                self._test_done(_result_name(status.ack_result), None, now_ns)
+            return
+        if status.ack_result == AckResult.ARMED:
+            request.place = Place.ARMED
+            return
+        del book.sent[self.token]
+        if status.ack_result == AckResult.LATE:
+            book.end(request, Fate.MISSED, now_ns, request.withheld or Miss.LATE, "refused as late by the I/O side")
+            return
+        if status.ack_result == AckResult.FULL:
+            request.withheld = Miss.FULL
+        elif status.ack_result not in _SET_RIGHT_BY_ABORT:
+            faults.report("order_refused", f"answer: {_result_name(status.ack_result)}", now_ns)
+        book.put_back(request)
+
+    def _ring(self, status: Status, travel: Travel, book: Book, faults: FaultBook, now_ns: int) -> int:
+        new = (status.release_total - self._release_total) % U16
+        self._release_total = status.release_total
+        for entry in newest(status.releases, status.release_total, new):
+            self._released(entry, travel, book, faults, now_ns)
+        return max(0, new - RING_SIZE)
+
+    def _released(self, entry: Release, travel: Travel, book: Book, faults: FaultBook, now_ns: int) -> None:
+        at = travel.travel_of(entry.count)
+        if entry.token == self.test_token:
+            self._test_done("released" if entry.result == ReleaseResult.RELEASED else "not released", at, now_ns)
+            return
+        request = book.sent.pop(entry.token, None)
+        if request is None:
+            faults.report("release_unexpected", f"order {entry.token} at {at} counts", now_ns)
+            return
+        if request is self.outstanding:
+            # Released before its answer was read: the ring is the stronger word.
+            self.outstanding, self._answered, self.order = None, True, NO_ORDER
+        if entry.result == ReleaseResult.RELEASED:
+            book.end(request, Fate.MARKED, now_ns, released=at)
+        else:
+            reason = _MISS_OF_RELEASE.get(entry.result, Miss.UNCONFIRMED)
+            book.end(request, Fate.MISSED, now_ns, reason, released=at)
+
+    def _test_done(self, result: str, at: int | None, now_ns: int) -> None:
+        self.test_token = None
+        self.events.append(TestMarked(now_ns, self._test_station, result, at))
+
+    def _watch_passed(self, book: Book, travel: int, faults: FaultBook, now_ns: int) -> None:
+        token, request = next(iter(book.sent.items()))
+        if request.place is not Place.ARMED or request.target is None or travel <= request.target:
+            self._passed = None
+        elif self._passed is None or self._passed[0] != token:
+            self._passed = (token, now_ns)
+        elif now_ns - self._passed[1] > MISSING_NS:
+            del book.sent[token]
+            self._passed = None
+            book.end(request, Fate.MISSED, now_ns, Miss.UNCONFIRMED, "passed and neither released nor refused")
+            faults.report("release_missing", f"order {token}", now_ns)
+
+    def unanswered_s(self, now_ns: int) -> float:
+        """How long the outstanding order has waited for its answer."""
+        return 0.0 if self._answered else (now_ns - self._ordered_ns) * 1e-9
+
+    def withdraw(self, book: Book, heartbeat: int) -> None:
+        """Take back all that was sent; `heartbeat` is that of the next command, which has enable low and flush high."""
+        if (book.sent or not self._answered) and self.withdrawn_at is None:
+            self.withdrawn_at = heartbeat
+            self.flush = True
+
+    def settle(self, status: Status, book: Book, heartbeat: int, now_ns: int, keep: bool, why: str) -> bool:
+        """Whether all that was withdrawn is resolved now. `keep`: what was surely not released waits again."""
+        if self.withdrawn_at is None:
+            self.flush = False
+            return True
+        if not accepted(status, self.withdrawn_at):
+            return False
+        if not self._answered:
+            return False
+        if any(_armed(status)):
+            # An order that was on its way may have been armed after the flush: a new rising edge drops it.
+            self.flush = not status.bits & StatusBit.FLUSH_DONE
+            return False
+        for request in _drain(book):
+            if keep:
+                book.put_back(request)
+            else:
+                book.end(request, Fate.MISSED, now_ns, Miss.VOID, why)
+        self.withdrawn_at = None
+        self.flush = False
+        return True
+
+    def give_up(self, book: Book, now_ns: int, why: str) -> None:
+        """The I/O side cannot say what became of what was sent: unconfirmed."""
+        for request in _drain(book):
+            book.end(request, Fate.MISSED, now_ns, Miss.UNCONFIRMED, why)
+        if self.test_token is not None:
+            self._test_done("unconfirmed", None, now_ns)
+        self.outstanding, self._answered, self.order = None, True, NO_ORDER
+        self.withdrawn_at, self.flush, self._passed = None, False, None
+
+    def _unreadable(self, book: Book, travel: int, now_ns: int, why: str) -> None:
+        for token, request in list(book.sent.items()):
+            if request.target is not None and request.target <= travel and request is not self.outstanding:
+                del book.sent[token]
+                book.end(request, Fate.MISSED, now_ns, Miss.UNCONFIRMED, why)
+
+
+def newest(ring: tuple[Entry, ...], total: int, new: int) -> Iterator[Entry]:
+    """The last `new` entries of a ring, oldest first; at most its size. Entry n (from 1) is at (n - 1) mod 8."""
+    for n in range(total - min(new, RING_SIZE), total):
+        yield ring[n % RING_SIZE]
+
+
+def _armed(status: Status) -> Iterator[int]:
+    yield status.armed
+    for station in status.stations:
+        yield station.armed
+
+
+def _drain(book: Book) -> Iterator[Request]:
+    for token in list(book.sent):
+        yield book.sent.pop(token)
+
+
+def _result_name(result: int) -> str:
+    return AckResult(result).name.lower() if result in AckResult else f"result {result}"
