@@ -1,0 +1,202 @@
+"""The way to an I/O side over Modbus TCP: one exchange writes the whole command and reads the whole status.
+
+Rules of this file: pymodbus and its quirks end here. Any exchange that does not succeed closes the connection, and
+the next one opens it anew, so an answer that comes late can meet no later question. Nothing is retried: the next
+scan is the retry. An exchange that is cancelled closes the connection and ends as cancelled, never as something else.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+
+from pymodbus import FramerType
+from pymodbus.client import AsyncModbusTcpClient
+from pymodbus.exceptions import ModbusException
+from pymodbus.pdu import ModbusPDU
+
+from controller.packing import CommandEncoder, StatusDecoder
+from controller.points import PointMap, Request, Table
+from controller.ports import LinkError
+from controller.registers import Command, Status
+
+# What goes wrong is told once, by LinkError; the library would print it a second time in words of its own.
+logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)
+
+EXCEPTIONS = {
+    1: ("illegal function", "the device does not know it; try another table, or function_23 = false"),
+    2: ("illegal data address", "compare [points] with the device's own map"),
+    3: ("illegal data value", "the device takes fewer registers at once, or other values"),
+    4: ("device failure", "look at the device's own diagnosis"),
+    5: ("acknowledge", "the device is still at work on it"),
+    6: ("device busy", "slow the scan down or relieve the device"),
+    8: ("memory parity error", "look at the device's own diagnosis"),
+    10: ("gateway path unavailable", "check the unit number and the gateway"),
+    11: ("gateway target does not answer", "check the unit number and the device behind the gateway"),
+}
+"""Modbus exception code → what it says and what to do."""
+
+
+class ModbusLink:
+    """A `FieldLink` over Modbus TCP.
+
+    `timeout_s` bounds opening a connection and, apart from that, a whole exchange. With `function_23` the last write
+    and the first read go in one request; ValueError when the points do not allow that.
+    """
+
+    def __init__(
+        self,
+        points: PointMap,
+        host: str,
+        port: int = 502,
+        *,
+        unit: int = 1,
+        function_23: bool = True,
+        timeout_s: float = 0.5,
+    ) -> None:
+        if function_23 and not points.function_23_fits:
+            raise ValueError(
+                f"function 23 reads and writes holding registers only, and {points.read_plan[0]} are to be read:"
+                " set function_23 = false"
+            )
+        self._points = points
+        self._host, self._port, self._unit = host, port, unit
+        self._function_23 = function_23
+        self._timeout_s = timeout_s
+        self._encoder = CommandEncoder(points)
+        self._decoder = StatusDecoder(points)
+        self._client: AsyncModbusTcpClient | None = None
+        self._device = f"the I/O side at {host}:{port} (unit {unit})"
+
+    async def connect(self) -> None:
+        """Open the connection, afresh if it is open. Raises LinkError when the I/O side cannot be reached."""
+        await self.close()
+        await self._open()
+
+    async def close(self) -> None:
+        """Close the connection; harmless when it is not open."""
+        if self._client is not None:
+            self._client.close()
+            self._client = None
+
+    async def exchange(self, command: Command) -> Status:
+        """Write the whole command, then read the whole status. Raises LinkError and is then closed."""
+        task = asyncio.current_task()
+        cancels = 0 if task is None else task.cancelling()
+
+        def cancelled() -> bool:
+            # A cancel that meets the answer in the same turn of the loop is eaten inside the library: find it again.
+            return task is not None and task.cancelling() > cancels
+
+        try:
+            blocks = await self._blocks(command)
+        except BaseException:
+            await self.close()
+            if cancelled():
+                raise asyncio.CancelledError from None
+            raise
+        if cancelled():
+            await self.close()
+            raise asyncio.CancelledError
+        return self._decoder.decode(blocks)
+
+    async def _blocks(self, command: Command) -> list[list[int]]:
+        client = self._client
+        if client is None or not client.connected:
+            client = await self._open()
+        try:
+            async with asyncio.timeout(self._timeout_s):
+                return await self._carry(client, self._encoder.encode(command))
+        except (TimeoutError, ModbusException, OSError):
+            raise LinkError(
+                f"{self._device} did not answer within {self._timeout_s:g} s:"
+                " check that it runs, the cable and the timeout"
+            ) from None
+
+    async def _open(self) -> AsyncModbusTcpClient:
+        await self.close()
+        client = AsyncModbusTcpClient(
+            self._host,
+            port=self._port,
+            framer=FramerType.SOCKET,
+            timeout=self._timeout_s,
+            retries=0,
+            reconnect_delay=0,
+        )
+        self._client = client
+        try:
+            reached = await client.connect()
+        except BaseException:
+            await self.close()
+            raise
+        if not reached:
+            await self.close()
+            raise LinkError(
+                f"cannot reach {self._device} within {self._timeout_s:g} s:"
+                " check that it is on and listening, its address and the cable"
+            )
+        return client
+
+    async def _carry(self, client: AsyncModbusTcpClient, blocks: list[list[int]]) -> list[list[int]]:
+        writes = list(zip(self._points.write_plan, blocks, strict=True))
+        reads = list(self._points.read_plan)
+        got = []
+        if self._function_23:
+            write, values = writes.pop()
+            for request, block in writes:
+                await self._write(client, request, block)
+            read = reads.pop(0)
+            answer = await client.readwrite_registers(
+                read_address=read.address,
+                read_count=read.count,
+                write_address=write.address,
+                values=values,
+                device_id=self._unit,
+            )
+            got.append(self._values(answer, read, f"to write {write} and read {read} (function 23)"))
+        else:
+            for request, block in writes:
+                await self._write(client, request, block)
+        got.extend([await self._read(client, request) for request in reads])
+        return got
+
+    async def _write(self, client: AsyncModbusTcpClient, request: Request, block: list[int]) -> None:
+        if request.table is Table.COIL:
+            bits = [bool(bit) for bit in block]
+            answer = await client.write_coils(request.address, bits, device_id=self._unit)
+        else:
+            answer = await client.write_registers(request.address, block, device_id=self._unit)
+        self._checked(answer, f"to write {request}")
+
+    async def _read(self, client: AsyncModbusTcpClient, request: Request) -> list[int]:
+        read = {
+            Table.HOLDING: client.read_holding_registers,
+            Table.INPUT: client.read_input_registers,
+            Table.COIL: client.read_coils,
+            Table.DISCRETE: client.read_discrete_inputs,
+        }[request.table]
+        answer = await read(request.address, count=request.count, device_id=self._unit)
+        return self._values(answer, request, f"to read {request}")
+
+    def _values(self, answer: ModbusPDU, request: Request, what: str) -> list[int]:
+        self._checked(answer, what)
+        if request.table.of_bits:
+            # The answer is padded to whole bytes.
+            values = [int(bit) for bit in answer.bits]
+            whole = len(values) == (request.count + 7) // 8 * 8
+            values = values[: request.count]
+        else:
+            values = list(answer.registers)
+            whole = len(values) == request.count
+        if not whole:
+            raise LinkError(
+                f"{self._device} was asked {what} and sent another number of values:"
+                " check its Modbus settings and what stands between"
+            )
+        return values
+
+    def _checked(self, answer: ModbusPDU, what: str) -> None:
+        if answer.isError():
+            code = answer.exception_code
+            words, mend = EXCEPTIONS.get(code, ("an exception of its own", "look it up in the device's manual"))
+            raise LinkError(f"{self._device} refused {what}: {words} (exception {code}): {mend}")

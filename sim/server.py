@@ -1,0 +1,169 @@
+"""A simulated I/O side served as Modbus TCP, with its values wherever a line's points have them.
+
+Rules of this file: requests are answered in the order in which they came, also when several arrive in one segment
+or one in pieces; a wrong protocol id or length ends the connection. Simulated time is the monotonic clock since the
+start. What goes wrong in the device ends the server.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import struct
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+
+from controller.points import PointMap
+from sim.tables import IoSide, Registers
+
+TICK_S = 0.1
+"""The device is brought up to date at least so often, so that a silent client leaves it no backlog."""
+
+_HEADER = struct.Struct(">HHHB")
+
+
+class _Connection(asyncio.Protocol):
+    """One client: cuts its bytes into requests and answers them in order."""
+
+    def __init__(self, server: SimServer) -> None:
+        self._server = server
+        self._buffer = b""
+        self._transport: asyncio.Transport | None = None
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+        self._server.transports.add(transport)
+
+    def connection_lost(self, _exc: Exception | None) -> None:
+        if self._transport is not None:
+            self._server.transports.discard(self._transport)
+
+    def data_received(self, data: bytes) -> None:
+        transport = self._transport
+        if transport is None or transport.is_closing():
+            return
+        try:
+            if self._server.link_down():
+                # As with the cable out: what was sent meanwhile never arrived.
+                self._buffer = b""
+                return
+            self._buffer += data
+            answers = self._answers(transport)
+        except Exception as error:
+            self._server.fail(error)
+            return
+        if answers:
+            transport.write(answers)
+
+    def _answers(self, transport: asyncio.Transport) -> bytes:
+        answers = b""
+        while len(self._buffer) >= _HEADER.size:
+            transaction, protocol, length, unit = _HEADER.unpack_from(self._buffer)
+            if protocol != 0 or not 2 <= length <= 254:
+                transport.close()
+                break
+            end = 6 + length
+            if len(self._buffer) < end:
+                break
+            pdu, self._buffer = self._buffer[_HEADER.size : end], self._buffer[end:]
+            answer = self._server.registers.answer(pdu)
+            answers += _HEADER.pack(transaction, 0, len(answer) + 1, unit) + answer
+        return answers
+
+
+class SimServer:
+    """A running server. Made by `serving`."""
+
+    def __init__(self, device: IoSide, points: PointMap, now_ns: Callable[[], int]) -> None:
+        self.registers = Registers(device, points, now_ns)
+        self.transports: set[asyncio.Transport] = set()
+        self.port = 0
+        self._device, self._now_ns = device, now_ns
+        self._failed: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._server: asyncio.Server | None = None
+        self._timer: asyncio.TimerHandle | None = None
+
+    async def listen(self, host: str, port: int) -> None:
+        """Listen on host and port (0: any free one, then in `port`). Raises OSError with a line of its own."""
+        loop = asyncio.get_running_loop()
+        try:
+            self._server = await loop.create_server(lambda: _Connection(self), host, port)
+        except OSError as error:
+            text = f"cannot listen on {host}:{port}: {error.strerror}; stop what uses it or choose another port"
+            raise OSError(error.errno, text) from None
+        self.port = self._server.sockets[0].getsockname()[1]
+        self._tick()
+
+    def link_down(self) -> bool:
+        """Whether the simulated cable is out just now."""
+        t_ns = self._now_ns()
+        self._device.advance(t_ns)
+        return self._device.link_down(t_ns)
+
+    def fail(self, error: Exception) -> None:
+        """Remember the first error of the device; whoever waits in `failed` gets it."""
+        if not self._failed.done():
+            self._failed.set_exception(error)
+
+    async def failed(self) -> None:
+        """Wait until the device fails, and raise its error."""
+        await asyncio.shield(self._failed)
+
+    async def close(self) -> None:
+        """Stop listening and end every connection."""
+        if self._timer is not None:
+            self._timer.cancel()
+        if self._server is not None:
+            self._server.close()
+            for transport in list(self.transports):
+                transport.abort()
+            await self._server.wait_closed()
+        if self._failed.done():
+            # Seen here, so that nobody having waited for it is not a warning of its own.
+            self._failed.exception()
+
+    def _tick(self) -> None:
+        try:
+            self._device.advance(self._now_ns())
+        except Exception as error:
+            self.fail(error)
+            return
+        self._timer = asyncio.get_running_loop().call_later(TICK_S, self._tick)
+
+
+def since_now_ns() -> Callable[[], int]:
+    """Make a clock of simulated time: monotonic nanoseconds since this call."""
+    start_ns = time.monotonic_ns()
+    return lambda: time.monotonic_ns() - start_ns
+
+
+@asynccontextmanager
+async def serving(
+    device: IoSide, points: PointMap, host: str = "127.0.0.1", port: int = 0, now_ns: Callable[[], int] | None = None
+) -> AsyncIterator[SimServer]:
+    """Serve while the block runs; the server says its `port`. Raises OSError when it cannot listen."""
+    server = SimServer(device, points, since_now_ns() if now_ns is None else now_ns)
+    try:
+        await server.listen(host, port)
+        yield server
+    finally:
+        await server.close()
+
+
+async def serve(
+    device: IoSide,
+    points: PointMap,
+    host: str,
+    port: int,
+    started: Callable[[int], None] | None = None,
+    now_ns: Callable[[], int] | None = None,
+) -> None:
+    """Serve until cancelled; `started` is told the port.
+
+    Raises OSError when it cannot listen, and whatever the device raises.
+    """
+    async with serving(device, points, host, port, now_ns) as server:
+        if started is not None:
+            started(server.port)
+        await server.failed()
