@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from controller.registers import BACKWARD, Capture, Edge
 from controller.spec import Detector
 
+EDGES = frozenset(Edge)
 HALF = 0.5
 """A captured count says that the edge lay within that count; its middle is the unbiased place."""
 
@@ -87,6 +88,12 @@ class Eye:
         self._last_blocked = self._last_cleared = None
         self.latest = None
 
+    def adopt(self, travel: int) -> Product:
+        """Take the endless material that blocks the eye since before the start as a product that begins here."""
+        self.latest = Product(self._next_id, float(travel), confirmed=True)
+        self._next_id += 1
+        return self.latest
+
     def sample(self, blocked: bool, before: int, travel: int) -> EdgeSeen | None:
         """The edge between two polls of a detector that is not captured: somewhere in (before, travel]."""
         if blocked == self.blocked:
@@ -127,8 +134,10 @@ class Eye:
         latest = self.latest
         if latest is not None and latest.trail is None:
             return None  # its trailing edge was lost; the two are one to us
-        if latest is not None and latest.trail is not None and (
-            place - latest.trail < self._least_gap or place - latest.lead < self._hold_off
+        if (
+            latest is not None
+            and latest.trail is not None
+            and (place - latest.trail < self._least_gap or place - latest.lead < self._hold_off)
         ):
             latest.trail = None
             return None
@@ -167,7 +176,7 @@ class Eye:
         trail = product.lead if product.trail is None else product.trail
         return max(trail + self._least_gap, product.lead + self._hold_off)
 
-    def next_counts(self, travel: int) -> float:
+    def next_counts(self) -> float:
         """The travel at which `settle` will next decide something by itself."""
         product = self.latest
         if product is None:

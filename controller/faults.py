@@ -180,6 +180,11 @@ class FaultBook:
         for name in [n for n, e in self._entries.items() if not e.active]:
             self.acknowledge(name, t_ns)
 
+    @property
+    def any_present(self) -> bool:
+        """Whether the cause of any fault is present."""
+        return bool(self._levels)
+
     def is_active(self, name: str) -> bool:
         """Whether the fault's cause is present now."""
         return name in self._levels

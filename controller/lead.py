@@ -32,5 +32,5 @@ def needed_lease_s(period_s: float, exchange_s: float) -> float:
 
 
 def orders_per_s(period_s: float, exchange_s: float) -> float:
-    """How many orders a second the link can carry: one an exchange, and a scan's exchange for each in the worst case."""
+    """How many orders a second the link carries for certain: one a scan, at the worst exchange."""
     return 1.0 / scan_s(period_s, exchange_s)

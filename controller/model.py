@@ -253,7 +253,9 @@ class Counters:
     """Sums over a run. They always balance (`balanced`); anything else is a defect of ours."""
 
     detected: int = 0
-    products: dict[ProductFate, int] = field(default_factory=lambda: {f: 0 for f in ProductFate if f is not ProductFate.IN_FLIGHT})
+    products: dict[ProductFate, int] = field(
+        default_factory=lambda: {f: 0 for f in ProductFate if f is not ProductFate.IN_FLIGHT}
+    )
     created: int = 0
     marked: int = 0
     dry: int = 0

@@ -43,6 +43,8 @@ DONE: dict[State, State] = {
 }
 """Acting state → the state that follows when its work is done. States not listed wait for a command."""
 
+AT_REST = frozenset({_S.STOPPED, _S.CLEARING, _S.ABORTING, _S.ABORTED})
+"""The states that no fault moves the line out of: enable is low and stays low."""
 MODE_CHANGE_STATES = frozenset({_S.STOPPED, _S.IDLE})
 RAISING = frozenset({_S.STARTING, _S.UNHOLDING, _S.UNSUSPENDING})
 """The only states that raise enable."""

@@ -53,6 +53,11 @@ class Marks:
         return self.dropped or (self.plan.count is not None and self.k >= self.plan.count)
 
     @property
+    def endures(self) -> bool:
+        """Whether marks may still be asked for after the eye has seen the material's end."""
+        return self._ahead is not None
+
+    @property
     def needs_room(self) -> bool:
         """Whether a mark waits until the product is known to be long enough for it."""
         return self.plan.keep_on_product or self.plan.count is None
@@ -80,7 +85,6 @@ class Marks:
             return True
         reach = self.product.trail if self.product.trail is not None else float(travel)
         return (reach - self.product.lead) * self._scale_mm + EPSILON_MM >= self.room_mm(self.k)
-
 
     def skip_to(self, travel: float) -> None:
         """Go on with the first mark that is due after `travel`; those before it are not asked for."""

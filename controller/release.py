@@ -58,6 +58,8 @@ class Orders:
         self._ordered_ns = 0
         self._release_total = 0
         self._passed: tuple[int, int] | None = None
+        self.next_passed = float("inf")
+        """The travel at which the oldest armed target will have been passed."""
         self.flush = False
         self.withdrawn_at: int | None = None
         """Heartbeat of the command that took everything back; None: nothing is being withdrawn."""
@@ -98,6 +100,7 @@ class Orders:
             lost = self._ring(status, travel, book, faults, now_ns)
             if lost:
                 self._unreadable(book, travel.counts, now_ns, f"{lost} entries of the release ring were overwritten")
+        self.next_passed = float("inf")
         if book.sent and self.withdrawn_at is None:
             self._watch_passed(book, travel.counts, faults, now_ns)
 
@@ -158,6 +161,7 @@ class Orders:
         token, request = next(iter(book.sent.items()))
         if request.place is not Place.ARMED or request.target is None or travel <= request.target:
             self._passed = None
+            self.next_passed = float("inf") if request.target is None else request.target + 1.0
         elif self._passed is None or self._passed[0] != token:
             self._passed = (token, now_ns)
         elif now_ns - self._passed[1] > MISSING_NS:
@@ -165,6 +169,11 @@ class Orders:
             self._passed = None
             book.end(request, Fate.MISSED, now_ns, Miss.UNCONFIRMED, "passed and neither released nor refused")
             faults.report("release_missing", f"order {token}", now_ns)
+
+    @property
+    def passing(self) -> bool:
+        """Whether a target has been passed and its release is being waited for."""
+        return self._passed is not None
 
     def unanswered_s(self, now_ns: int) -> float:
         """How long the outstanding order has waited for its answer."""
@@ -232,4 +241,4 @@ def _drain(book: Book) -> Iterator[Request]:
 
 
 def _result_name(result: int) -> str:
-    return AckResult(result).name.lower() if result in AckResult else f"result {result}"
+    return next((known.name.lower() for known in AckResult if known == result), f"result {result}")

@@ -150,9 +150,7 @@ class Book:
         fate = _fate(product)
         self.counters.products[fate] += 1
         length_mm = None if product.trail is None else (product.trail - product.lead) * self._scale_mm
-        self.events.append(
-            ProductDone(t_ns, product.id, product.trail, length_mm, fate, product.marked, product.made)
-        )
+        self.events.append(ProductDone(t_ns, product.id, product.trail, length_mm, fate, product.marked, product.made))
 
     def reset_counters(self) -> None:
         """Begin the sums anew; what is in flight is counted again as detected and created, so that they balance."""

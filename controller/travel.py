@@ -127,7 +127,7 @@ class Travel:
         return (recent[-1].travel - first.travel) * 1e9 / (recent[-1].t_ns - first.t_ns)
 
     def speed_in(self, ahead_s: float, accel_limit_counts_s2: float) -> float:
-        """The speed `ahead_s` from the last sample, in counts a second, if the belt goes on changing speed as it does."""
+        """The speed `ahead_s` from the last sample, in counts/s, if the belt goes on changing speed as it does."""
         recent = self.samples
         speed = self.speed_counts_s()
         if len(recent) < WINDOW:

@@ -13,6 +13,8 @@ READY_GRACE_S = 0.05
 """A marker may be neither ready nor busy for its rearm time and this much before that is a fault."""
 COASTING_S = 1.0
 """The belt may run on for so long after its drive stopped."""
+COUNTING_NS = 250_000_000
+"""A count that changed within this time is still changing."""
 BACKING_MM = 1.0
 """The belt may spring back by so much without a word."""
 _USUAL = (
@@ -20,7 +22,7 @@ _USUAL = (
     | StatusBit.STOP_REQUESTED
 )  # fmt: skip
 
-_INHIBIT_WORDS = {
+_INHIBIT_WORDS: dict[int, str] = {
     InhibitCause.NONE: "no cause given",
     InhibitCause.ENABLE_LOW: "it sees enable low",
     InhibitCause.INTERLOCK: "interlock",
@@ -33,7 +35,7 @@ _INHIBIT_WORDS = {
 
 def inhibit_words(cause: int) -> str:
     """The inhibit cause in words."""
-    return _INHIBIT_WORDS[InhibitCause(cause)] if cause in InhibitCause else f"cause {cause}"
+    return _INHIBIT_WORDS.get(cause, f"cause {cause}")
 
 
 @dataclass(slots=True)
@@ -55,6 +57,10 @@ class Watch:
         drive = bool(status.bits & StatusBit.DRIVE_RUNNING)
         if drive != self.drive:
             self.drive, self.drive_ns = drive, now_ns
+
+    def kept(self, echo: int, now_ns: int) -> None:
+        """The I/O side has gone on answering, and taking our heartbeat, up to now."""
+        self.echo, self.echo_ns, self.good_ns = echo, now_ns, now_ns
 
 
 def interlock_words(spec: LineSpec, bits: int) -> str:
@@ -105,7 +111,8 @@ def _marker(spec: LineSpec, watch: Watch, status: Status, found: dict[str, str],
     for index, station in enumerate(spec.stations):
         if index == 0:
             bits = status.bits
-            fault, idle = bits & StatusBit.MARKER_FAULT, not bits & (StatusBit.MARKER_READY | StatusBit.MARKER_BUSY)
+            fault = bool(bits & StatusBit.MARKER_FAULT)
+            idle = not bits & (StatusBit.MARKER_READY | StatusBit.MARKER_BUSY)
         elif index <= len(status.stations):
             further = status.stations[index - 1]
             fault, idle = further.fault, not (further.ready or further.busy)
@@ -127,7 +134,7 @@ def _belt(spec: LineSpec, watch: Watch, travel: Travel, found: dict[str, str], n
         drive_s = (now_ns - watch.drive_ns) * 1e-9
         if watch.drive and min(still_ns * 1e-9, drive_s) > spec.limits.stall_s:
             found["encoder_stalled"] = f"no count for {spec.limits.stall_s:g} s"
-        elif not watch.drive and drive_s > COASTING_S and still_ns == 0:
+        elif not watch.drive and drive_s > COASTING_S and still_ns < COUNTING_NS:
             found["counting_while_stopped"] = ""
     if travel.furthest - travel.counts > BACKING_MM / spec.scale_mm and travel.speed_counts_s() < 0:
         found["backing_up"] = ""

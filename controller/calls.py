@@ -1,0 +1,120 @@
+"""What people and the plant ask for: accepted, or refused with a reason and no change."""
+
+from __future__ import annotations
+
+from controller.faults import FAULTS, Reaction
+from controller.line import Line
+from controller.model import Call, CallAnswered, CountersReset, Mode, ModeChanged, Reply, State
+from controller.modes import COMMANDS, accept, mode_refusal, refusal, title
+from controller.registers import StatusBit
+from controller.unit import enter
+from controller.watch import interlock_words
+
+STARTS = frozenset({"reset", "start", "clear", "unhold", "unsuspend", "test-mark"})
+"""Calls that bring the line nearer to marking: they come from where the line is set to be commanded from."""
+
+
+def answer(line: Line, call: Call, now_ns: int) -> Reply:
+    """Carry out a call or refuse it."""
+    reason = _refused(line, call) or _carry_out(line, call, now_ns)
+    reply = Reply(call, not reason, reason)
+    line.events.append(CallAnswered(now_ns, reply))
+    return reply
+
+
+def start_blockers(line: Line) -> list[str]:
+    """What keeps a start from being accepted now, each in words."""
+    status = line.status
+    if status is None or line.link_error:
+        return [f"the I/O side does not answer ({line.link_error})"]
+    blockers = [line.faults.describe(name) for name in line.faults.present(Reaction.SUSPEND)]
+    if not line.faults.is_active("interlock_open") and not status.bits & StatusBit.INTERLOCKS_CLOSED:
+        blockers.append(f"an interlock is open ({interlock_words(line.spec, ~status.interlocks & 0xFFFF)})")
+    ready = bool(status.bits & StatusBit.MARKER_READY) and all(s.ready for s in status.stations)
+    if not ready and not line.faults.is_active("marker_not_ready"):
+        blockers.append("the marker is not ready")
+    if status.owner != line.owner:
+        blockers.append("the I/O side has not taken this controller as its owner yet")
+    return blockers
+
+
+def _refused(line: Line, call: Call) -> str:
+    if call.verb in STARTS and (call.source == "plant") != line.remote:
+        place, other = ("plant", "local") if line.remote else ("local", "remote")
+        return f"{call.verb} is refused: the line is set to {place}; set it to {other} first"
+    if call.verb in COMMANDS and accept(call.verb, line.state) is None:
+        return refusal(call.verb, line.state)
+    if call.verb in ("clear", "reset"):
+        causes = line.faults.present(Reaction.ABORT)
+        if causes:
+            return f"{call.verb} is refused in {title(line.state)}: {line.faults.describe(causes[0])}"
+    if call.verb in ("unhold", "unsuspend", "start"):
+        blockers = start_blockers(line)
+        if blockers:
+            return f"{call.verb} is refused in {title(line.state)}: {blockers[0]}"
+    if call.verb == "start" and line.mode is Mode.MANUAL:
+        return "start is refused in mode Manual: nothing runs by itself there"
+    return ""
+
+
+def _carry_out(line: Line, call: Call, now_ns: int) -> str:
+    """Do what was asked; returns a reason if it turns out that it cannot be done."""
+    verb = call.verb
+    if verb in COMMANDS:
+        target = accept(verb, line.state)
+        if target is None:
+            return refusal(verb, line.state)
+        if verb == "reset":
+            line.faults.reset(now_ns)
+        enter(line, target, f"{verb} by {call.who}", now_ns)
+        return ""
+    if verb == "mode":
+        return _mode(line, call, now_ns)
+    if verb == "acknowledge":
+        if call.argument and call.argument not in FAULTS:
+            return f"no fault is called {call.argument!r}"
+        return "" if line.faults.acknowledge(call.argument, now_ns) else "there is nothing to acknowledge"
+    if verb == "reset-counters":
+        line.book.reset_counters()
+        line.events.append(CountersReset(now_ns, call.who))
+        return ""
+    if verb in ("local", "remote"):
+        line.remote = verb == "remote"
+        return ""
+    if verb == "line-clear":
+        line.unknown_until = line.travel.counts
+        return ""
+    if verb == "test-mark":
+        return _test_mark(line, call, now_ns)
+    return f"no command is called {verb!r}"
+
+
+def _mode(line: Line, call: Call, now_ns: int) -> str:
+    names = {mode.name.lower(): mode for mode in Mode}
+    mode = names.get(call.argument.lower())
+    if mode is None:
+        return f"no mode is called {call.argument!r}; the modes are {', '.join(names)}"
+    reason = mode_refusal(line.state, mode)
+    if reason is not None:
+        return reason
+    if mode is not line.mode:
+        line.events.append(ModeChanged(now_ns, line.mode, mode, call.who))
+        line.mode = mode
+    return ""
+
+
+def _test_mark(line: Line, call: Call, now_ns: int) -> str:
+    if line.mode is not Mode.MAINTENANCE or line.state is not State.EXECUTE:
+        where = f"{title(line.state)} of mode {line.mode.name.capitalize()}"
+        return f"test-mark is refused in {where}; it is accepted in Execute of mode Maintenance"
+    if line.spec.dry:
+        return "test-mark is refused in a dry run: the enable output stays off"
+    if line.test_station is not None:
+        return "test-mark is refused: the last one is not over"
+    names = [station.name for station in line.spec.stations]
+    if call.argument and call.argument not in names:
+        return f"no station is called {call.argument!r}; the stations are {', '.join(names)}"
+    line.test_station = names.index(call.argument) if call.argument else 0
+    line.state_ns = now_ns
+    line.enable.begin(line.next_heartbeat)
+    return ""

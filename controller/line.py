@@ -1,0 +1,294 @@
+"""One line's state between two scans, and how a scan takes its inputs in.
+
+Nothing here waits, reads a clock or does I/O; all time is handed in.
+"""
+
+from __future__ import annotations
+
+from controller.detect import EDGES, Eye, Product, edge_of
+from controller.enable import Enable
+from controller.faults import FaultBook
+from controller.lead import lead_mm, lead_time_s
+from controller.marks import LineMarks
+from controller.model import Event, Fate, Image, Miss, Mode, State
+from controller.modes import AT_REST, MARKING
+from controller.registers import BACKWARD, LAYOUT, RING_SIZE, Command, ControlBit, Status, StatusBit
+from controller.release import U16, Orders, newest
+from controller.requests import Book
+from controller.spec import LineSpec, Material
+from controller.travel import Step, Travel
+from controller.watch import Watch, eye_faults, present
+
+FIRST_TOKENS = 7919
+"""Spreads the first tokens of owners that follow one another, so that they do not meet each other's answers."""
+
+
+class LinkTimes:
+    """The worst exchange and the worst time between scans of late, which the lead is reckoned from."""
+
+    BLOCK = 256
+
+    def __init__(self) -> None:
+        self.exchange_ns = 0
+        self._worst = [0, 0]
+        self._apart = [0, 0]
+        self._count = 0
+        self._last_ns: int | None = None
+
+    def take(self, image: Image) -> None:
+        """Note one exchange that was answered."""
+        self.exchange_ns = image.got_ns - image.sent_ns
+        apart = 0 if self._last_ns is None else image.sent_ns - self._last_ns
+        self._last_ns = image.sent_ns
+        self._worst[0] = max(self._worst[0], self.exchange_ns)
+        self._apart[0] = max(self._apart[0], apart)
+        self._count += 1
+        if self._count == self.BLOCK:
+            self._count = 0
+            self._worst = [0, self._worst[0]]
+            self._apart = [0, self._apart[0]]
+
+    def gap(self) -> None:
+        """A stretch without exchanges that says nothing of the link."""
+        self._last_ns = None
+
+    @property
+    def worst_exchange_s(self) -> float:
+        """The worst exchange of the last 256 to 512, in s."""
+        return max(self._worst) * 1e-9
+
+    @property
+    def worst_apart_s(self) -> float:
+        """The longest time from one exchange to the next of the last 256 to 512, in s."""
+        return max(self._apart) * 1e-9
+
+
+class Line:
+    """All that the decision knows of one line between two scans."""
+
+    def __init__(self, spec: LineSpec, owner: int, now_ns: int) -> None:
+        self.spec = spec
+        self.owner = owner
+        self.travel = Travel(spec.counter, spec.top_speed_mm_s / spec.scale_mm, spec.period_s)
+        self.eye = Eye(spec.detector, spec.scale_mm)
+        self.book = Book(len(spec.stations), spec.scale_mm)
+        self.marks = LineMarks(spec, self.book)
+        self.orders = Orders(owner * FIRST_TOKENS)
+        self.enable = Enable()
+        self.faults = FaultBook(spec.raised_reactions)
+        self.watch = Watch()
+        self.link = LinkTimes()
+        self.state = State.STOPPED
+        self.state_ns = now_ns
+        self.mode = Mode.PRODUCTION
+        self.remote = spec.remote
+        self.heartbeat = 1
+        self.boot_id = 0
+        self.unknown_until = 0
+        """Travel up to which the line may hold products that were never seen at the detector."""
+        self.stop_why = ""
+        self.complete_at: int | None = None
+        self.test_station: int | None = None
+        """The station whose test mark is being made."""
+        self.status: Status | None = None
+        self.link_error = "no answer yet"
+        self.scans = 0
+        self.events: list[Event] = []
+        self._capture_total = 0
+        self._open: list[Product] = []
+        self._product_ns = now_ns
+        self._longest = max(s.distance_mm for s in spec.stations) / spec.scale_mm
+        self.command = self.build()
+
+    # What the other parts of the decision ask of the line.
+
+    @property
+    def next_heartbeat(self) -> int:
+        """The heartbeat of the command that this scan will give."""
+        return (self.heartbeat + 1) % U16
+
+    @property
+    def marking(self) -> bool:
+        """Whether requests are to become marks (or dry marks) now."""
+        return self.state in MARKING and self.mode is Mode.PRODUCTION and (self.enable.up or self.spec.dry)
+
+    @property
+    def lead_s(self) -> float:
+        """How long before its target an order is sent, from the stated and the measured link, in s."""
+        spec = self.spec
+        stated = lead_time_s(spec.period_s, spec.exchange_s, spec.limits.least_lead_s)
+        measured = lead_time_s(self.link.worst_apart_s, self.link.worst_exchange_s, spec.limits.least_lead_s)
+        return max(stated, measured)
+
+    @property
+    def silent_since_ns(self) -> int:
+        """Since when no product has come in this state."""
+        return max(self._product_ns, self.state_ns)
+
+    @property
+    def unknown_counts(self) -> float:
+        """How many counts of line may still hold products that nobody saw."""
+        return max(0.0, self.unknown_until - self.travel.counts)
+
+    def safe_command(self) -> Command:
+        """The last thing to write before leaving: enable low, all targets dropped, no order."""
+        self.enable.lower()
+        self.heartbeat = self.next_heartbeat
+        self.command = self.build(flush=True, running=False)
+        return self.command
+
+    def drain_events(self) -> tuple[Event, ...]:
+        """What happened since the last call, in order of the parts it happened in."""
+        if not (self.faults.events or self.book.events or self.orders.events or self.events):
+            return ()
+        drained = (*self.faults.events, *self.book.events, *self.orders.events, *self.events)
+        for events in (self.faults.events, self.book.events, self.orders.events, self.events):
+            events.clear()
+        return drained
+
+    def build(self, flush: bool = False, running: bool = True) -> Command:
+        """The command block as the line stands now."""
+        orders, order = self.orders, self.orders.order
+        control = 0
+        if self.enable.high:
+            control |= ControlBit.ENABLE
+        if flush or orders.flush:
+            control |= ControlBit.FLUSH
+        if self.spec.counter.sense < 0:
+            control |= ControlBit.FORWARD_COUNTS_DOWN
+        if running and self.state in MARKING:
+            control |= ControlBit.RUNNING
+        return Command(
+            self.heartbeat, int(control), self.boot_id, self.owner, int(self.spec.limits.lease_s * 1e3),
+            self.spec.job_number, int(order.kind), order.station, order.count, order.last, orders.token,
+        )  # fmt: skip
+
+    # One scan.
+
+    def take(self, status: Status, image: Image, now_ns: int) -> None:
+        """The inputs: count, edges, releases, in the order in which they can explain each other."""
+        first = self.status is None
+        self.watch.take(status, now_ns)
+        self.link.take(image)
+        self.status, self.link_error = status, ""
+        if status.layout != LAYOUT:
+            return
+        if not first and status.boot_id != self.boot_id:
+            self._lost_count(status, "io_restarted", f"boot id {self.boot_id} became {status.boot_id}", now_ns)
+            self._baseline(status, image)
+            return
+        if first:
+            self._baseline(status, image)
+            return
+        before = self.travel.counts
+        step = self.travel.update(status.belt_count, status.sample_us, image.sent_ns, image.got_ns)
+        if step is not Step.GOOD:
+            self._lost_count(status, "count_jump", "the count moved faster than the belt can", now_ns)
+            return
+        self._edges(status, before, now_ns)
+        self._products(now_ns)
+        self.orders.read(status, self.travel, self.book, self.faults, now_ns)
+
+    def _baseline(self, status: Status, image: Image) -> None:
+        """Begin with the I/O side as it is: what happened there before is not ours."""
+        self.boot_id = status.boot_id
+        if self.travel.update(status.belt_count, status.sample_us, image.sent_ns, image.got_ns) is not Step.FIRST:
+            self.travel.rebase(status.belt_count)
+        self._capture_total = status.capture_total
+        self.orders.baseline(status)
+        self._begin_unknown(status)
+
+    def _begin_unknown(self, status: Status) -> None:
+        self.eye.start(bool(status.bits & StatusBit.DETECTOR_BLOCKED), self.travel.counts)
+        self.unknown_until = self.travel.counts + int(self._longest) + 1
+
+    def _lost_count(self, status: Status, fault: str, detail: str, now_ns: int) -> None:
+        """Travel is not known any more: nothing that was tracked can be marked, and nobody knows what was."""
+        self.faults.report(fault, detail, now_ns)
+        self.orders.give_up(self.book, now_ns, fault)
+        self.enable.lower()
+        self.void(now_ns, fault)
+        self.marks.lose(now_ns)
+        self._open.clear()
+        self._capture_total = status.capture_total
+        self.orders.baseline(status)
+        self._begin_unknown(status)
+
+    def start_web(self, now_ns: int) -> None:
+        """A start: a web's grid begins or goes on, with nothing on what is not known or too near to be ordered."""
+        product = self.eye.latest
+        if self.spec.material is Material.WEB and product is None and self.eye.blocked:
+            product = self.eye.adopt(self.travel.counts)
+            self._open.append(product)
+            self.book.add_product(product, now_ns)
+        lead = lead_mm(self.travel.speed_counts_s(), 0.0, self.lead_s)
+        self.marks.start(product, self.travel.counts, max(self.travel.counts + lead, float(self.unknown_until)))
+
+    def void(self, now_ns: int, why: str) -> None:
+        """Give up every request that waits, and what the plans would still ask for on products already seen."""
+        for request in self.book.waiting():
+            self.book.end(request, Fate.MISSED, now_ns, Miss.VOID, why)
+        self.marks.drop(self._open, now_ns)
+
+    def _edges(self, status: Status, before: int, now_ns: int) -> None:
+        travel, eye = self.travel, self.eye
+        if not self.spec.detector.captured:
+            seen = eye.sample(bool(status.bits & StatusBit.DETECTOR_BLOCKED), before, travel.counts)
+            edges = [] if seen is None else [seen]
+        elif status.capture_total == self._capture_total:
+            edges = []
+        else:
+            new = (status.capture_total - self._capture_total) % U16
+            self._capture_total = status.capture_total
+            if new > RING_SIZE:
+                self.faults.report("captures_lost", f"{new} edges came since the last scan", now_ns)
+                self._begin_unknown(status)
+                return
+            edges = [
+                edge_of(capture, travel.travel_of(capture.count))
+                for capture in newest(status.captures, status.capture_total, new)
+                if capture.edge & ~BACKWARD in EDGES
+            ]
+        if edges:
+            response = travel.speed_counts_s() * self.spec.detector.response_s
+            for seen in edges:
+                began = eye.see(seen, response)
+                if began is not None:
+                    self._open.append(began)
+                    self._product_ns = now_ns
+        eye.settle(travel.counts, travel.counts < before)
+
+    def _products(self, now_ns: int) -> None:
+        """Products become known, ask for their marks, and are finished when nothing can lengthen them any more."""
+        for product in tuple(self._open):
+            if product.confirmed and product.id not in self.book.products:
+                self.book.add_product(product, now_ns)
+                self.marks.begin(product)
+            if product.final:
+                self._open.remove(product)
+                if product.confirmed:
+                    self.marks.finish(product, self.travel.counts, now_ns, self.state)
+        self.marks.fill(self.travel.counts, now_ns, self.state)
+
+    def watch_faults(self, status: Status | None, image: Image, now_ns: int) -> None:
+        """Bring the fault book up to date with what is present now."""
+        found: dict[str, str] = {}
+        good_ns = self.watch.good_ns
+        if status is not None:
+            found = present(self.spec, self.watch, status, self.travel, self.enable, self.owner, now_ns)
+            silent_s = (now_ns - self.silent_since_ns) * 1e-9 if self.state in MARKING else 0.0
+            found.update(eye_faults(self.spec, self.eye.blocked_mm(self.travel.counts), silent_s))
+        elif good_ns is not None and now_ns - good_ns > self.spec.limits.link_lost_s * 1e9:
+            found["link_lost"] = self.link_error
+        else:
+            return
+        if not image.journal_ok:
+            found["journal_failed"] = ""
+        if self.orders.unanswered_s(now_ns) > self.spec.limits.order_s and status is not None:
+            found["order_unanswered"] = f"for {self.spec.limits.order_s:g} s"
+        self.faults.may_stop = self.state not in AT_REST
+        self.faults.update(found, now_ns)
+        limit = self.spec.limits.misses_in_a_row
+        if limit and self.book.misses_in_a_row >= limit:
+            self.book.misses_in_a_row = 0
+            self.faults.report("misses_in_a_row", f"{limit} marks", now_ns)

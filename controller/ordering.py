@@ -1,0 +1,136 @@
+"""Which request is ordered next, and what becomes of those that no order can reach any more."""
+
+from __future__ import annotations
+
+from controller.lead import lead_mm
+from controller.line import Line
+from controller.model import Fate, Miss
+from controller.registers import Status
+from controller.requests import Request
+from controller.spec import Station
+from controller.travel import WINDOW
+
+QUARTER = 4
+"""The I/O side refuses a target further ahead than a quarter of the counter's range; half of that is ample."""
+TEST_WINDOW_MM = 100.0
+"""A test mark is permitted only while the belt has not moved further than this."""
+
+
+def lead_counts(line: Line, speed_counts_s: float) -> float:
+    """How far ahead of its target an order is sent at this speed, in counts."""
+    spec = line.spec
+    counts = lead_mm(speed_counts_s, spec.max_accel_mm_s2 / spec.scale_mm, line.lead_s)
+    return min(counts, spec.counter.modulus / (2 * QUARTER))
+
+
+def target_of(line: Line, request: Request, station: Station, speed: float) -> tuple[int, float]:
+    """The target to order, in counts of travel, and the belt speed it reckons with at the release, in counts/s.
+
+    The marker acts its response time after the release, so the release comes that much belt earlier. The exact due
+    travel and the response are added before they are rounded, once.
+    """
+    if station.response_s == 0.0:
+        return round(request.due), speed
+    ahead_s = (request.due - line.travel.counts) / speed - station.response_s if speed > 0 else 0.0
+    at_release = line.travel.speed_in(max(0.0, ahead_s), line.spec.max_accel_mm_s2 / line.spec.scale_mm)
+    return round(request.due - max(0.0, at_release) * station.response_s), at_release
+
+
+def order_next(line: Line, status: Status, now_ns: int) -> bool:
+    """Resolve what has passed, and give at most one order; whether one was given."""
+    speed = line.travel.speed_counts_s()
+    lead = lead_counts(line, max(0.0, speed))
+    chosen: Request | None = None
+    for index, station in enumerate(line.spec.stations):
+        request = _next_of(line, status, index, station, speed, lead, now_ns)
+        if request is not None and (chosen is None or request.due < chosen.due):
+            chosen = request
+    if chosen is None or chosen.target is None or not line.orders.free:
+        return False
+    line.book.take(chosen.station)
+    line.orders.place(chosen, line.travel.raw_of(chosen.target), status, now_ns)
+    line.book.sent[line.orders.token] = chosen
+    return True
+
+
+def _next_of(
+    line: Line, status: Status, index: int, station: Station, speed: float, lead: float, now_ns: int
+) -> Request | None:
+    """The station's next request if it is to be ordered now, with its target set; resolves those it is too late for."""
+    book, travel = line.book, line.travel.counts
+    while (request := book.head(index)) is not None:
+        if not line.marking or (line.complete_at is not None and request.product.lead > line.complete_at):
+            if request.due > travel:
+                return None
+            _miss(line, index, now_ns, Miss.NOT_PERMITTED, f"passed in {line.state.name.capitalize()}")
+            continue
+        if request.due - station.response_s * max(0.0, speed) - travel > 2.0 * lead + 2.0:
+            return None  # far ahead, whatever the speed at the release will be
+        target, at_release = target_of(line, request, station, speed)
+        if target - travel > lead:
+            return None
+        request.speed_mm_s = at_release * line.spec.scale_mm
+        if station.max_speed_mm_s is not None and request.speed_mm_s > station.max_speed_mm_s:
+            _miss(line, index, now_ns, Miss.TOO_FAST, f"{request.speed_mm_s:.0f} mm/s")
+            continue
+        if line.spec.dry:
+            if target > travel:
+                return None
+            request.target = target
+            book.end(book.take(index), Fate.DRY, now_ns)
+            continue
+        # An order decided now arrives part of an exchange from now, on a sample that is part of one old.
+        if target <= travel + max(0.0, speed) * line.link.exchange_ns * 1e-9:
+            _miss(line, index, now_ns, request.withheld or Miss.LATE, "due before an order could arrive")
+            continue
+        armed, depth = room(status, index)
+        if armed >= depth:
+            request.withheld = Miss.FULL
+            return None
+        request.target = target
+        return request
+    return None
+
+
+def room(status: Status, station: int) -> tuple[int, int]:
+    """How many targets a station's compare holds and how many it can hold."""
+    if station == 0:
+        return status.armed, status.depth
+    if station <= len(status.stations):
+        further = status.stations[station - 1]
+        return further.armed, further.depth
+    return 0, 0
+
+
+def _miss(line: Line, station: int, now_ns: int, reason: Miss, detail: str) -> None:
+    line.book.end(line.book.take(station), Fate.MISSED, now_ns, reason, detail)
+
+
+def order_test(line: Line, status: Status, now_ns: int) -> None:
+    """Order the test mark that someone confirmed, here and now."""
+    if line.test_station is None:
+        return
+    last = line.travel.counts + int(TEST_WINDOW_MM / line.spec.scale_mm)
+    line.orders.place_test(
+        line.test_station, line.travel.raw_of(line.travel.counts), line.travel.raw_of(last), status, now_ns
+    )
+
+
+def next_order_counts(line: Line, within_s: float) -> float:
+    """The travel before which no waiting request can become due for a decision within the next `within_s`."""
+    nearest = float("inf")
+    heads = [(line.book.head(i), s) for i, s in enumerate(line.spec.stations)]
+    if all(request is None for request, _ in heads):
+        return nearest
+    spec = line.spec
+    accel = spec.max_accel_mm_s2 / spec.scale_mm
+    # The rounding of counts alone lets the speed differ by this much from one scan to the next.
+    noise = 2.0 / (spec.period_s * WINDOW / 2)
+    top = max(0.0, line.travel.speed_counts_s()) + accel * within_s + noise
+    lead = lead_counts(line, top)
+    for request, station in heads:
+        if request is not None:
+            at_release = top + accel * 2.0 * line.lead_s
+            ahead = lead + at_release * station.response_s + 1.0 if line.marking else 0.0
+            nearest = min(nearest, request.due - ahead)
+    return nearest

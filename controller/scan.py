@@ -1,0 +1,119 @@
+"""One scan: read → travel → products → requests → mode → orders → write → publish.
+
+`scan` is a function of (line, image, time, calls) and of nothing else: no clock, no I/O, no randomness. It changes the
+`Line` it is given, returns what to write and what happened, and gives the same answer to the bit wherever it runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from controller import unit
+from controller.calls import answer
+from controller.line import Line
+from controller.model import Call, Image, Outcome, State
+from controller.modes import MARKING, RAISING, WITHDRAWING
+from controller.ordering import next_order_counts, order_next
+from controller.registers import ControlBit
+from controller.release import U16
+from controller.view import snapshot
+from controller.watch import COASTING_S, READY_GRACE_S
+
+__all__ = ["CountSample", "Line", "idle", "scan", "snapshot"]
+
+LOOK_AGAIN_S = 0.25
+"""However quiet the line is, the core wants to see it again after this time."""
+BUSY = RAISING | WITHDRAWING | frozenset({State.CLEARING, State.RESETTING, State.COMPLETING})
+"""States in which every scan may decide something."""
+
+
+@dataclass(frozen=True, slots=True)
+class CountSample:
+    """One raw count with the I/O side's own clock (None: it has none) and the bounds of the exchange that read it."""
+
+    raw: int
+    sample_us: int | None
+    sent_ns: int
+    got_ns: int
+
+
+def scan(line: Line, image: Image, now_ns: int, calls: Sequence[Call] = ()) -> Outcome:
+    """Decide once. `now_ns` is the monotonic instant at which the exchange of `image` had ended."""
+    line.scans += 1
+    status = image.status
+    if status is None:
+        line.link_error = image.error or "no answer"
+        line.link.gap()
+    else:
+        line.take(status, image, now_ns)
+    line.watch_faults(status, image, now_ns)
+    unit.react(line, now_ns)
+    replies = tuple([answer(line, call, now_ns) for call in calls])
+    unit.act(line, status, now_ns)
+    placed = order_next(line, status, now_ns) if status is not None else False
+    before = line.command.control
+    line.heartbeat = line.next_heartbeat
+    line.command = line.build()
+    # An order, and an output that must drop, do not wait for the next period.
+    now = line.command.control
+    at_once = placed or bool(before & ~now & ControlBit.ENABLE) or bool(now & ~before & ControlBit.FLUSH)
+    events = line.drain_events()
+    next_counts, next_ns = _next_act(line, now_ns)
+    return Outcome(line.command, events, replies, at_once, next_counts, next_ns)
+
+
+def _next_act(line: Line, now_ns: int) -> tuple[float, int]:
+    """The travel and the time before which an unchanged input image would change nothing."""
+    travel, spec, watch = line.travel, line.spec, line.watch
+    speed = travel.speed_counts_s()
+    if (
+        line.state in BUSY
+        or line.status is None
+        or not line.orders.free
+        or line.orders.passing
+        or line.test_station is not None
+        or line.faults.any_present
+        or line.link_error
+        or speed < 0
+    ):
+        return travel.counts, now_ns
+    within_s = LOOK_AGAIN_S
+    counts = next_order_counts(line, 0.0)
+    if speed > 0 and counts < travel.counts + speed * within_s:
+        # The nearer the next order is, the less the speed can have changed by then.
+        within_s = max(0.0, (counts - travel.counts) / speed) + spec.period_s
+    counts = min(
+        next_order_counts(line, within_s), line.marks.next_counts(line.state), line.eye.next_counts(),
+        line.orders.next_passed,
+    )  # fmt: skip
+    jam_mm, silent_s = spec.detector.jam_length_mm, spec.detector.silent_after_s
+    if jam_mm is not None:
+        counts = min(counts, travel.counts + (jam_mm - line.eye.blocked_mm(travel.counts)) / spec.scale_mm)
+    times = [now_ns + int(within_s * 1e9)]
+    if watch.drive:
+        times.append(max(travel.moved_ns, watch.drive_ns) + int(spec.limits.stall_s * 1e9))
+    else:
+        times.append(watch.drive_ns + int(COASTING_S * 1e9))
+    if silent_s is not None and line.state in MARKING:
+        times.append(line.silent_since_ns + int(silent_s * 1e9))
+    for index, since_ns in watch.unready_ns.items():
+        times.append(since_ns + int((spec.stations[index].rearm_s + READY_GRACE_S) * 1e9))
+    # A time that has passed already has been acted on.
+    return counts, min(t for t in times if t > now_ns)
+
+
+def idle(line: Line, scans: int, samples: Sequence[CountSample]) -> None:
+    """Do what `scans` scans do in which nothing happens: the heartbeat moves on and the belt is followed.
+
+    `samples` are the counts that the last of those scans read, oldest first, as many as the speed is reckoned from.
+    For a bench in virtual time only: on a real line the lease wants every scan.
+    """
+    line.scans += scans
+    line.heartbeat = (line.heartbeat + scans) % U16
+    line.command = line.build()
+    line.link.gap()
+    for sample in samples:
+        line.travel.update(sample.raw, sample.sample_us, sample.sent_ns, sample.got_ns)
+    line.eye.settle(line.travel.counts, False)
+    line.watch.kept((line.heartbeat - 1) % U16, samples[-1].got_ns)
