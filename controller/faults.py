@@ -92,7 +92,7 @@ def check_raised(name: str, reaction: str) -> None:
         raise ValueError(f"reaction {reaction!r} is not one of {', '.join(names)}")
     if Reaction[reaction.upper()] < FAULTS[name].reaction:
         raise ValueError(
-            f"{name} reacts with {FAULTS[name].reaction.name.lower()}, which may be raised but not lowered to {reaction}"
+            f"{name} reacts with {FAULTS[name].reaction.name.lower()}; that may be raised, not lowered to {reaction}"
         )
 
 

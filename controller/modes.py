@@ -59,7 +59,7 @@ HELD_BACK = frozenset({_S.HOLDING, _S.HELD, _S.SUSPENDING, _S.SUSPENDED}) | RAIS
 
 
 def title(state: State) -> str:
-    """The state's name as the standard writes it: Execute, Held …"""
+    """The state's name as the standard writes it, Execute or Held for instance."""
     return state.name.capitalize()
 
 

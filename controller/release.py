@@ -185,7 +185,7 @@ class Orders:
             self.withdrawn_at = heartbeat
             self.flush = True
 
-    def settle(self, status: Status, book: Book, heartbeat: int, now_ns: int, keep: bool, why: str) -> bool:
+    def settle(self, status: Status, book: Book, now_ns: int, keep: bool, why: str) -> bool:
         """Whether all that was withdrawn is resolved now. `keep`: what was surely not released waits again."""
         if self.withdrawn_at is None:
             self.flush = False

@@ -137,7 +137,9 @@ class Book:
         else:
             counters.dry += 1
         self.events.append(
-            RequestDone(t_ns, request.id, fate, reason, detail, request.token, request.target, request.speed_mm_s, released)
+            RequestDone(
+                t_ns, request.id, fate, reason, detail, request.token, request.target, request.speed_mm_s, released
+            )
         )  # fmt: skip
         self.close_if_done(product, t_ns)
 

@@ -96,9 +96,7 @@ def _take_back(line: Line, status: Status | None, now_ns: int) -> None:
     """Wait until everything sent is resolved and no mark is being made, up to the limit."""
     keep = line.state not in VOIDING
     late = now_ns - line.state_ns > line.spec.limits.stop_s * 1e9
-    settled = status is not None and line.orders.settle(
-        status, line.book, line.next_heartbeat, now_ns, keep, line.stop_why
-    )
+    settled = status is not None and line.orders.settle(status, line.book, now_ns, keep, line.stop_why)
     if not settled and late:
         line.orders.give_up(line.book, now_ns, "the I/O side did not show what became of it")
         settled = True
