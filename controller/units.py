@@ -146,6 +146,7 @@ SHOWN: dict[str, tuple[Kind, Fraction]] = {
     "mm": (Kind.LENGTH, Fraction(1)),
     "m": (Kind.LENGTH, Fraction(1000)),
     "in": (Kind.LENGTH, Fraction(254, 10)),
+    "ft": (Kind.LENGTH, Fraction(3048, 10)),
     "mm/s": (Kind.SPEED, Fraction(1)),
     "m/s": (Kind.SPEED, Fraction(1000)),
     "m/min": (Kind.SPEED, Fraction(1000, 60)),
@@ -184,6 +185,10 @@ class Display:
     def length(self, mm: float, digits: int = 6) -> str:
         """A length given in mm."""
         return show(mm, self.length_unit, digits)
+
+    def belt(self, mm: float, digits: int = 4) -> str:
+        """A long piece of belt given in mm, in m or ft."""
+        return show(mm, "ft" if self.length_unit == "in" else "m", digits)
 
     def speed(self, mm_s: float, digits: int = 4) -> str:
         """A speed given in mm/s."""

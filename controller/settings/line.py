@@ -1,0 +1,257 @@
+"""The line file: its sections, what must agree between them and with the job, and the line made of both."""
+
+from __future__ import annotations
+
+import difflib
+import ipaddress
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Self
+
+from pydantic import Field, model_validator
+
+from controller.check import problems
+from controller.faults import check_raised
+from controller.points import PointMap
+from controller.settings.base import SettingsError, Strict, load_toml, problem
+from controller.settings.job import JobSettings, PlanSettings
+from controller.settings.points import PointsConfig
+from controller.settings.sections import (
+    DetectorSection,
+    DisplaySection,
+    EncoderSection,
+    JournalSection,
+    LimitsSection,
+    LineSection,
+    LinkSection,
+    StationSection,
+    split_address,
+)
+from controller.spec import Counter, Detector, Limits, LineSpec, Material, Station
+from controller.units import Display
+
+MODBUS_PORT = 502
+
+
+class LineSettings(Strict):
+    """A line file as it is written."""
+
+    line: LineSection
+    display: DisplaySection = DisplaySection()
+    link: LinkSection
+    points: PointsConfig = PointsConfig()
+    encoder: EncoderSection
+    detector: DetectorSection = DetectorSection()
+    stations: list[StationSection] = Field(min_length=1, max_length=16, description="in the order of the registers")
+    interlocks: dict[str, Annotated[int, Field(ge=0, le=15)]] = Field(
+        default_factory=dict, description="name of each interlock = its bit in the interlocks register"
+    )
+    limits: LimitsSection = LimitsSection()
+    reactions: dict[str, str] = Field(default_factory=dict, description="fault = a stronger reaction than usual")
+    journal: JournalSection = JournalSection()
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        names = [s.name for s in self.stations]
+        for number, name in enumerate(names, start=1):
+            if name in names[: number - 1]:
+                raise problem(f"stations#{number}.name", f'"{name}" is the name of two stations; rename one')
+        bits = list(self.interlocks.values())
+        for position, (name, bit) in enumerate(self.interlocks.items()):
+            if bit in bits[:position]:
+                raise problem(f"interlocks.{name}", f"bit {bit} is another interlock's too; give each its own")
+        for name, reaction in self.reactions.items():
+            try:
+                check_raised(name, reaction)
+            except ValueError as error:
+                raise problem(f"reactions.{name}", f"{error}; raise it or remove it") from None
+        return self
+
+
+@dataclass(frozen=True, slots=True)
+class LineConfig:
+    """A line and its job, checked. `path` and `job_path` are the files they came from."""
+
+    path: Path
+    job_path: Path
+    settings: LineSettings
+    job: JobSettings
+    points: PointMap
+
+    @property
+    def name(self) -> str:
+        """The line's short name."""
+        return self.settings.line.name
+
+    @property
+    def display(self) -> Display:
+        """The units that this line's people read."""
+        return Display(self.settings.display.length, self.settings.display.speed)
+
+    @property
+    def address(self) -> tuple[str, int]:
+        """Host and port of the I/O side."""
+        host, port = split_address(self.settings.link.address)
+        return host, MODBUS_PORT if port is None else port
+
+    @property
+    def scenario_path(self) -> Path | None:
+        """The bench scenario that the line names, or None."""
+        scenario = self.settings.line.scenario
+        return None if scenario is None else self.path.parent / scenario
+
+    @property
+    def journal_path(self) -> Path:
+        """The journal's file: as the line says, relative to its file, or in the user's state directory.
+
+        Raises SettingsError where the user has no home directory and the line does not say.
+        """
+        given = self.settings.journal.path
+        try:
+            if given is not None:
+                return self.path.parent / Path(given).expanduser()
+            state = os.environ.get("XDG_STATE_HOME", "")
+            base = Path(state) if Path(state).is_absolute() else Path("~/.local/state").expanduser()
+        except RuntimeError:
+            text = 'no home directory to keep it in; write e.g. path = "/var/lib/beltcue/line.sqlite"'
+            raise SettingsError(self.path, [("journal.path", text)]) from None
+        return base / "beltcue" / f"{self.name}.sqlite"
+
+    def is_test_address(self, host: str, port: int) -> bool:
+        """Whether an address is a test bench: this computer itself, or listed as one in the line file."""
+        if _is_loopback(host):
+            return True
+        listed = (split_address(text) for text in self.settings.link.test_addresses)
+        return any(_plain_host(host) == _plain_host(other) and at in (None, port) for other, at in listed)
+
+    def spec(self, dry: bool = False) -> LineSpec:
+        """Make the line as the decision core takes it; `dry` keeps the enable output off."""
+        line, link, limits = self.settings.line, self.settings.link, self.settings.limits
+        detector, encoder = self.settings.detector, self.settings.encoder
+        web = self.job.material is Material.WEB
+        return LineSpec(
+            name=line.name,
+            scale_mm=encoder.scale_mm(),
+            stations=tuple(self._station(s) for s in self.settings.stations),
+            counter=Counter(self.points.modulus, 1 if encoder.forward == "counts up" else -1),
+            detector=Detector(
+                captured=detector.kind == "captured",
+                response_s=detector.response,
+                least_length_mm=detector.least_length,
+                least_gap_mm=detector.least_gap,
+                hold_off_mm=detector.hold_off,
+                jam_length_mm=None if web else detector.jam_length,
+                silent_after_s=None if web else detector.silent_after,
+            ),
+            limits=Limits(
+                lease_s=link.lease,
+                link_lost_s=link.lost_after,
+                enable_s=limits.enable,
+                stop_s=limits.stop,
+                order_s=limits.order,
+                stall_s=limits.stall,
+                least_lead_s=limits.least_lead,
+                misses_in_a_row=limits.misses_in_a_row,
+            ),
+            material=self.job.material,
+            grid=self.job.grid,
+            top_speed_mm_s=line.top_speed,
+            max_accel_mm_s2=line.greatest_acceleration,
+            period_s=line.scan_period,
+            exchange_s=link.worst_exchange,
+            job_number=self.job.number,
+            job_name=self.job.name,
+            interlocks={bit: name for name, bit in self.settings.interlocks.items()},
+            auto_unsuspend=line.unsuspend_by_itself,
+            dry=dry,
+            remote=line.remote,
+            raised_reactions=dict(self.settings.reactions),
+        )
+
+    def _station(self, station: StationSection) -> Station:
+        plan = _plan_of(station.name, self.job.plans)
+        return Station(
+            name=station.name,
+            distance_mm=station.distance,
+            plan=plan.plan(),
+            response_s=station.response,
+            mark_time_s=station.mark_time,
+            rearm_s=station.rearm,
+            max_speed_mm_s=station.max_speed,
+        )
+
+
+def load_line(path: Path | str, *, must_work: bool = True) -> LineConfig:
+    """Load a line file and the job it names, and check both together.
+
+    With `must_work` a line that violates its link's needs is refused; a bench that tries such a line says False.
+    Raises SettingsError.
+    """
+    file = Path(path)
+    settings = load_toml(file, LineSettings)
+    job_file = file.parent / settings.line.job
+    job = load_toml(job_file, JobSettings)
+    found = list(_job_problems(settings, job))
+    if found:
+        raise SettingsError(job_file, found)
+    config = LineConfig(file, job_file, settings, job, _points(file, settings))
+    if must_work and (refused := problems(config.spec(), config.display)):
+        raise SettingsError(file, [("", text) for text in refused])
+    return config
+
+
+def _plan_of(station: str, plans: list[PlanSettings]) -> PlanSettings:
+    return next(plan for plan in plans if plan.station in (None, station))
+
+
+def _job_problems(settings: LineSettings, job: JobSettings) -> Iterator[tuple[str, str]]:
+    names = [s.name for s in settings.stations]
+    seen: list[str | None] = []
+    for number, plan in enumerate(job.plans, start=1):
+        where = f"plans#{number}.station"
+        if plan.station is None and len(names) > 1:
+            yield where, f'is missing; the line has several stations: write e.g. station = "{names[0]}"'
+        elif plan.station is not None and plan.station not in names:
+            near = difflib.get_close_matches(plan.station, names, n=1, cutoff=0.0)
+            yield where, f'the line has no station "{plan.station}"; did you mean "{near[0]}"?'
+        elif plan.station in seen or (seen and len(names) == 1):
+            yield where, "is a second plan for the same station; keep one"
+        seen.append(plan.station)
+    for name in names:
+        if name not in seen and None not in seen:
+            yield "plans", f'no plan for station "{name}"; add [[plans]] with station = "{name}"'
+
+
+def _points(file: Path, settings: LineSettings) -> PointMap:
+    encoder = settings.encoder
+    modulus = encoder.modulus if encoder.counter_bits is None else 1 << encoder.counter_bits
+    try:
+        points = settings.points.resolve(len(settings.stations) - 1, modulus)
+    except ValueError as error:
+        raise SettingsError(file, [("", str(error))]) from None
+    width = points.status["belt_count"].width
+    if encoder.counter_bits is not None and encoder.counter_bits != width:
+        text = f"{encoder.counter_bits}, but points.belt_count is {width} bits wide; make the two agree"
+        raise SettingsError(file, [("encoder.counter_bits", text)])
+    if settings.detector.kind == "captured" and not points.has("captures"):
+        text = 'captured edges need the points captures; write kind = "sampled", or do not drop them'
+        raise SettingsError(file, [("detector.kind", text)])
+    return points
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        address = ipaddress.ip_address(host)
+    except ValueError:
+        return host.lower() == "localhost"
+    mapped = address.ipv4_mapped if isinstance(address, ipaddress.IPv6Address) else None
+    return (mapped or address).is_loopback
+
+
+def _plain_host(host: str) -> str:
+    try:
+        return str(ipaddress.ip_address(host))
+    except ValueError:
+        return host.lower().rstrip(".")

@@ -1,0 +1,187 @@
+"""The sections of a line file, one model each."""
+
+from __future__ import annotations
+
+import ipaddress
+import math
+import re
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field, model_validator
+
+from controller.settings.base import Strict, problem
+from controller.settings.quantities import (
+    AccelMmS2,
+    DurationS,
+    LengthMm,
+    PositiveDurationS,
+    PositiveLengthMm,
+    PositiveSpeedMmS,
+)
+
+
+def split_address(text: str) -> tuple[str, int | None]:
+    """Split "host", "host:port" or "[::1]:port" into host and port. Raises ValueError with what is wrong."""
+    example = 'write e.g. "192.0.2.10:502"'
+    match = re.fullmatch(r"\[([0-9A-Fa-f:.]+)\](?::(\d+))?|([^\s:/\[\]]+)(?::(\d+))?", text)
+    if match is None:
+        raise ValueError(f"{text!r} is no address; {example}")
+    host, port = match[1] or match[3], match[2] or match[4]
+    if port is not None and not 1 <= int(port) <= 65535:
+        raise ValueError(f"{text!r} has a port outside 1 to 65535; {example}")
+    if match[1]:
+        try:
+            ipaddress.IPv6Address(host)
+        except ValueError:
+            raise ValueError(f"{text!r} is no address; {example}") from None
+    return host, None if port is None else int(port)
+
+
+def _address(text: str) -> str:
+    split_address(text)
+    return text
+
+
+def _line_name(text: str) -> str:
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}", text):
+        raise ValueError(f'{text!r} is no line name; use up to 40 letters, digits, "-" and "_", e.g. "tea-cartons"')
+    return text
+
+
+Address = Annotated[str, AfterValidator(_address)]
+
+
+class LineSection(Strict):
+    """The belt, and the files that belong to the line."""
+
+    name: Annotated[str, AfterValidator(_line_name)] = Field(description="short name; files of the line carry it")
+    job: str = Field(min_length=1, description="the job file, relative to this file")
+    scenario: str | None = Field(default=None, description="the bench scenario to try the line with, relative too")
+    scan_period: PositiveDurationS = Field(default=0.005, description="how often the controller looks and decides")
+    top_speed: PositiveSpeedMmS = Field(description="the fastest that the belt can run")
+    greatest_acceleration: AccelMmS2 = Field(default=1000.0, description="the hardest that the belt can speed up")
+    remote: bool = Field(default=False, description="whether the plant, not only this computer, may command the line")
+    unsuspend_by_itself: bool = Field(default=False, description="go on alone when upstream or downstream is ready")
+
+
+class DisplaySection(Strict):
+    """The units that people read."""
+
+    length: Literal["mm", "in"] = "mm"
+    speed: Literal["m/min", "ft/min", "mm/s", "m/s"] = "m/min"
+
+
+class LinkSection(Strict):
+    """The way to the I/O side."""
+
+    protocol: Literal["modbus-tcp"] = "modbus-tcp"
+    address: Address = Field(description='host and port, e.g. "192.0.2.10:502"; without a port 502')
+    unit_id: int = Field(default=1, ge=0, le=255, description="the unit that a gateway passes requests on to")
+    timeout: PositiveDurationS = Field(default=0.1, description="an exchange that takes longer has failed")
+    worst_exchange: PositiveDurationS = Field(default=0.005, description="reckoned with until measured")
+    lease: PositiveDurationS = Field(default=0.25, description="without us for so long, the I/O side drops all")
+    lost_after: PositiveDurationS = Field(default=0.25, description="no good exchange for so long is a lost link")
+    function_23: bool = Field(default=True, description="write and read in one request (Modbus function 23)")
+    test_addresses: list[Address] = Field(
+        default_factory=list, description="addresses that count as a test bench, besides this computer itself"
+    )
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if self.timeout < self.worst_exchange:
+            raise problem("timeout", "is shorter than worst_exchange; make it longer")
+        if not 0.001 <= self.lease <= 65.535:
+            raise problem("lease", 'is outside 1 ms to 65535 ms; write e.g. lease = "250 ms"')
+        return self
+
+
+class WheelSection(Strict):
+    """The measuring wheel and its encoder."""
+
+    circumference: PositiveLengthMm | None = Field(default=None, description="belt for one turn of the wheel")
+    diameter: PositiveLengthMm | None = Field(default=None, description="instead of the circumference")
+    counts_per_turn: int = Field(ge=1, le=10_000_000, description="periods of the encoder in one turn of its shaft")
+    decode: Literal[1, 2, 4] = Field(default=4, description="counts for each period, as the counter is set")
+    gearing: float = Field(default=1.0, gt=0.0, description="turns of the encoder for one turn of the wheel")
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if (self.circumference is None) == (self.diameter is None):
+            raise problem("circumference", "give circumference or diameter, one of the two")
+        return self
+
+    def scale_mm(self) -> float:
+        """Work out the belt for one count, in mm."""
+        around_mm = self.circumference if self.diameter is None else math.pi * self.diameter
+        if around_mm is None:
+            raise ValueError("neither circumference nor diameter is given")
+        return around_mm / (self.counts_per_turn * self.decode * self.gearing)
+
+
+class EncoderSection(Strict):
+    """The belt counter: how much belt one count is, and how it counts."""
+
+    mm_per_count: PositiveLengthMm | None = Field(default=None, description="belt for one count, where measured")
+    wheel: WheelSection | None = Field(default=None, description="or the wheel's data, to work it out from")
+    counter_bits: Literal[16, 32] | None = Field(default=None, description="the counter's width; default: its point's")
+    modulus: int | None = Field(default=None, ge=4, le=1 << 32, description="or how many values it has before it wraps")
+    forward: Literal["counts up", "counts down"] = Field(default="counts up", description="what forward travel does")
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if (self.mm_per_count is None) == (self.wheel is None):
+            raise problem("mm_per_count", "give mm_per_count or wheel, one of the two")
+        if self.counter_bits is not None and self.modulus is not None:
+            raise problem("modulus", "give counter_bits or modulus, one of the two")
+        if self.modulus is not None and self.modulus % 2:
+            raise problem("modulus", f"{self.modulus} is odd; a counter has an even number of values")
+        return self
+
+    def scale_mm(self) -> float:
+        """Work out the belt for one count, in mm."""
+        scale_mm = self.mm_per_count if self.wheel is None else self.wheel.scale_mm()
+        if scale_mm is None:
+            raise ValueError("neither mm_per_count nor wheel is given")
+        return scale_mm
+
+
+class DetectorSection(Strict):
+    """The product sensor and the filters on its edges."""
+
+    kind: Literal["captured", "sampled"] = Field(default="captured", description="captured in hardware, or polled")
+    response: DurationS = Field(default=0.0, description="from the edge to the captured count")
+    least_length: LengthMm = Field(default=0.0, description="anything shorter is no product")
+    least_gap: LengthMm = Field(default=0.0, description="a shorter gap does not end a product")
+    hold_off: LengthMm = Field(default=0.0, description="an edge so soon after one is the same edge again")
+    jam_length: PositiveLengthMm | None = Field(default=None, description="blocked for more belt is a jam")
+    silent_after: PositiveDurationS | None = Field(default=None, description="warn when no product comes for so long")
+
+
+class StationSection(Strict):
+    """A marker beside the belt."""
+
+    name: str = Field(min_length=1, max_length=40, description="the station's name; the job refers to it")
+    kind: Literal["marker"] = "marker"
+    distance: LengthMm = Field(description="from the detector to the marker, along the belt")
+    response: DurationS = Field(default=0.0, description="from the trigger to the mark")
+    mark_time: DurationS = Field(default=0.0, description="how long one mark takes")
+    rearm: DurationS = Field(default=0.0, description="how long after it until the marker takes the next")
+    max_speed: PositiveSpeedMmS | None = Field(default=None, description="faster, and the mark would be cut short")
+
+
+class LimitsSection(Strict):
+    """What the controller waits for."""
+
+    enable: PositiveDurationS = Field(default=1.0, description="marking is enabled within this time or not at all")
+    stop: PositiveDurationS = Field(default=2.0, description="a stop waits so long for a mark in progress")
+    order: PositiveDurationS = Field(default=0.5, description="an order not answered for so long is a fault")
+    stall: PositiveDurationS = Field(default=0.5, description="drive running and no count for so long is a stall")
+    least_lead: DurationS = Field(default=0.0, description="what the device needs to take up an order")
+    misses_in_a_row: int = Field(default=10, ge=0, description="so many misses hold the line; 0: never")
+
+
+class JournalSection(Strict):
+    """Where the records are kept, and how long."""
+
+    path: str | None = Field(default=None, min_length=1, description="the journal's file; default: the user's state")
+    keep_days: int = Field(default=90, ge=1, le=36500, description="older runs are removed")
