@@ -1,0 +1,126 @@
+"""`beltcue run`: the controller against the I/O side that the line names."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from controller.cli.common import NOT_OK, OK, BadInputError, Verbs, add_for, complain, print_json, verb, who
+
+if TYPE_CHECKING:
+    from controller.settings.line import LineConfig
+
+NAMES = ("run",)
+
+
+def register(verbs: Verbs) -> None:
+    """Add the verb."""
+    parser = verb(
+        verbs,
+        "run",
+        execute,
+        "run the controller against the I/O side",
+        "It begins in Stopped and waits for commands (beltcue command reset, start), from another terminal. "
+        "Ctrl-C stops the line in order and leaves the outputs safe; a second Ctrl-C ends at once.",
+    )
+    parser.add_argument("line_file", metavar="LINE.toml", help="the line's file")
+    add_for(parser, 'end by itself after so long, e.g. "30 s" or 2min')
+    parser.add_argument(
+        "--start", action="store_true", help="give Reset and Start once, if within 5 s nothing stands against it"
+    )
+    parser.add_argument(
+        "--bench-start", action="store_true", help="as --start, also without a terminal; test benches only"
+    )
+    parser.add_argument("--dry", action="store_true", help="the enable output stays off; record what would be marked")
+    parser.add_argument("--address", metavar="HOST:PORT", help="use this I/O side instead of the line's own")
+    parser.add_argument("--journal", metavar="FILE", type=Path, help="keep the records in this file")
+    parser.add_argument("--log", choices=("console", "json"), default="console", help="the log's form (%(default)s)")
+    parser.add_argument("--log-file", metavar="FILE", type=Path, help="append the log to this file")
+
+
+def execute(args: argparse.Namespace) -> int:
+    """Run the line and print its summary."""
+    import asyncio
+
+    from controller.app import RunOptions, run_line
+    from controller.logs import open_log
+    from controller.loop import LayoutError
+    from controller.plant.local import LocalSocketError
+    from controller.records.schema import JournalError
+    from controller.settings.base import SettingsError
+
+    try:
+        config, (host, port) = load(args.line_file, args.address)
+        start = may_start(args, config, host, port)
+        options = RunOptions(
+            host=host,
+            port=port,
+            journal=args.journal or config.journal_path,
+            who=who(),
+            for_s=args.for_s,
+            start=start,
+            dry=args.dry,
+        )
+        log = open_log(args.log, args.log_file)
+        result = asyncio.run(run_line(config, options, log))
+    except (SettingsError, JournalError, LocalSocketError, LayoutError) as error:
+        raise BadInputError(str(error)) from None
+    except OSError as error:
+        raise BadInputError(f"{error.filename or 'log file'}: {error.strerror or error}") from None
+    print(summary_text(result.summary))
+    if not result.orderly:
+        complain(result.why)
+    if args.json:
+        print_json(result.summary)
+    return OK if result.orderly else NOT_OK
+
+
+def load(line_file: str, address: str | None) -> tuple[LineConfig, tuple[str, int]]:
+    """Read the line, and its address or the one given instead. Raises SettingsError, BadInputError."""
+    from controller.settings.line import MODBUS_PORT, load_line
+    from controller.settings.sections import split_address
+
+    config = load_line(line_file)
+    if address is None:
+        return config, config.address
+    try:
+        host, port = split_address(address)
+    except ValueError as error:
+        raise BadInputError(f"--address: {error}") from None
+    return config, (host, MODBUS_PORT if port is None else port)
+
+
+def may_start(args: argparse.Namespace, config: LineConfig, host: str, port: int) -> bool:
+    """Whether to start once: a person at the terminal may, a script only on a test bench. Raises BadInputError."""
+    if args.bench_start:
+        if not config.is_test_address(host, port):
+            raise BadInputError(
+                f"--bench-start is for a test bench; {host}:{port} is none: start with --start at a terminal, "
+                "or list it in link.test_addresses if it is a bench"
+            )
+        return True
+    if args.start and not sys.stdin.isatty():
+        raise BadInputError("--start needs a person at a terminal; on a test bench use --bench-start")
+    return bool(args.start)
+
+
+def summary_text(summary: dict[str, Any]) -> str:
+    """The end of a run in a few lines, with units."""
+    from controller.cli.panel import counts_text
+
+    products, requests, scan = summary["products"], summary["requests"], summary["scan"]
+    made = {k: requests[k] for k in ("created", "marked", "dry", "pending")}
+    lines = [
+        f"run of line {summary['line']}, job {summary['job']}: {summary['duration_s']:.1f} s, ended {summary['state']}"
+        f" because {summary['ended']}",
+        f"products   {counts_text(products)}",
+        f"marks      {counts_text(made)}; missed: {counts_text(requests['missed'])}",
+        f"faults     {counts_text(summary['faults'])}",
+        f"balance    {'every product and every mark is accounted for' if summary['balanced'] else 'DOES NOT ADD UP'}",
+        f"scan       {scan['scan_ms']:g} ms (period {scan['period_ms']:g} ms; exchange median "
+        f"{scan['exchange_median_ms']:g}, 99 % {scan['exchange_p99_ms']:g}, worst {scan['exchange_worst_ms']:g} ms); "
+        f"{scan['overruns']} overruns, {scan['link_limited']} link-limited, worst {scan['worst_late_ms']:g} ms late",
+    ]
+    return "\n".join(lines)

@@ -1,0 +1,232 @@
+"""The loop: the only keeper of time, and the one owner of the link to the I/O side.
+
+Rules of this file: deadlines are absolute (t0 + n·period), so lateness never adds up; an exchange is never
+cancelled half-way; a failed exchange is an image without a status, and what it means is decided in `scan`;
+whatever ends the loop, the safe outputs are written where the link allows it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import gc
+import time
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from controller.model import Call, Event, Image, Outcome, Reply, Snapshot
+from controller.ports import FieldLink, LinkError, Recorder
+from controller.registers import LAYOUT, Status
+from controller.scan import Line, scan, snapshot
+from controller.timing import Timing
+
+RETRY_FIRST_NS = 100_000_000
+RETRY_CEILING_NS = 2_000_000_000
+REMIND_NS = 10_000_000_000
+"""How often a link that stays down is said again."""
+COLLECT_EVERY_NS = 1_000_000_000
+COLLECT_LATEST_NS = 30_000_000_000
+"""Garbage is collected between two scans, once a second where there is time for it, and at the latest so often."""
+
+
+class LayoutError(Exception):
+    """The I/O side speaks a register layout that this program does not; one line, with what to do."""
+
+
+class LoopEndedError(Exception):
+    """A call came after the loop had ended, or was not answered before it ended."""
+
+
+class LineLoop:
+    """Exchanges, scans and hands on what happened, every period until `end` is called."""
+
+    def __init__(
+        self,
+        line: Line,
+        link: FieldLink,
+        recorder: Recorder,
+        *,
+        period_s: float,
+        where: str,
+        watch: Callable[[Sequence[Event]], None],
+        log: Any,
+    ) -> None:
+        """`where` is the I/O side's address for messages; `watch` gets each scan's events and must not wait."""
+        self.timing = Timing(round(period_s * 1e9))
+        self.answered = False
+        """Whether the I/O side has answered at least once."""
+        self.ended = False
+        """Whether the last scan has been made."""
+        self._line, self._link, self._recorder = line, link, recorder
+        self._where, self._watch, self._log = where, watch, log
+        self._command = line.command
+        self._waiting: list[Call] = []
+        self._callers: dict[int, asyncio.Future[Reply]] = {}
+        self._up = False
+        self._link_error = f"not connected to {where} yet"
+        self._connecting: asyncio.Task[None] | None = None
+        self._retry_ns = RETRY_FIRST_NS
+        self._retry_at_ns = 0
+        self._reminded_ns: int | None = None
+        self._collected_ns = 0
+        self._collect_cost_ns = 1_000_000
+        self._ending = False
+
+    def snapshot(self) -> Snapshot:
+        """The line as it is now, between two scans."""
+        return snapshot(self._line, time.monotonic_ns())
+
+    def end(self) -> None:
+        """End the loop after the scan in progress; safe outputs follow."""
+        self._ending = True
+
+    async def call(self, call: Call) -> Reply:
+        """Give a call to the next scan and wait for its answer. Raises LoopEndedError."""
+        if self._ending or self.ended:
+            raise LoopEndedError("the controller is ending")
+        future: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
+        self._callers[id(call)] = future
+        self._waiting.append(call)
+        return await future
+
+    async def run(self) -> None:
+        """Run until `end`. A cancellation ends it as `end` does: the exchange in progress is completed first."""
+        inner = asyncio.create_task(self._run(), name="scan loop")
+        try:
+            await asyncio.shield(inner)
+        except asyncio.CancelledError:
+            self.end()
+            await inner
+            raise
+
+    async def _run(self) -> None:
+        try:
+            await self._periods()
+        finally:
+            self.ended = True
+            for future in self._callers.values():
+                if not future.done():
+                    future.set_exception(LoopEndedError("the controller ended before it answered"))
+            await self._leave_safe()
+
+    async def _periods(self) -> None:
+        timing = self.timing
+        period = timing.period_ns
+        deadline = time.monotonic_ns()
+        on_time = True
+        while not self._ending:
+            if on_time:
+                timing.worst_late_ns = max(timing.worst_late_ns, time.monotonic_ns() - deadline)
+            limited = timing.link_limited + timing.failed
+            outcome = await self._cycle()
+            while outcome.at_once and self._up and time.monotonic_ns() + timing.last_exchange_ns < deadline + period:
+                outcome = await self._cycle()
+            deadline += period
+            now = time.monotonic_ns()
+            on_time = now <= deadline
+            if on_time:
+                self._tidy(now, deadline)
+                await asyncio.sleep((deadline - time.monotonic_ns()) / 1e9)
+                continue
+            if timing.link_limited + timing.failed == limited:
+                timing.overruns += 1
+                timing.worst_late_ns = max(timing.worst_late_ns, now - deadline)
+            deadline += (now - deadline) // period * period
+            await asyncio.sleep(0)
+
+    async def _cycle(self) -> Outcome:
+        """One exchange and the decision on what it brought."""
+        sent_ns = time.monotonic_ns()
+        status, error = await self._exchange(sent_ns)
+        got_ns = time.monotonic_ns()
+        if status is not None:
+            self.timing.exchanged(got_ns - sent_ns)
+            self._check_layout(status)
+        calls, self._waiting = self._waiting, []
+        outcome = scan(self._line, Image(status, sent_ns, got_ns, error, self._recorder.ok), got_ns, calls)
+        self.timing.scans += 1
+        self._command = outcome.command
+        if outcome.events:
+            self._recorder.put(outcome.events)
+            self._watch(outcome.events)
+        for reply in outcome.replies:
+            future = self._callers.pop(id(reply.call), None)
+            if future is not None and not future.done():
+                future.set_result(reply)
+        return outcome
+
+    def _check_layout(self, status: Status) -> None:
+        """Refuse a foreign layout at the first answer; one that changes later is a fault, decided in `scan`."""
+        if not self.answered and status.layout != LAYOUT:
+            raise LayoutError(
+                f"the I/O side at {self._where} says register layout {status.layout}, this program speaks {LAYOUT}: "
+                "check the address and the points in the line's file, or the program in the I/O side"
+            )
+        self.answered = True
+
+    async def _exchange(self, now_ns: int) -> tuple[Status | None, str]:
+        if not self._up:
+            self._tend_link(now_ns)
+            return None, self._link_error
+        try:
+            return await self._link.exchange(self._command), ""
+        except LinkError as error:
+            self.timing.failed += 1
+            self._up = False
+            self._retry_ns = RETRY_FIRST_NS
+            self._retry_at_ns = 0
+            self._link_error = str(error)
+            self._log.warning("link lost", address=self._where, error=str(error))
+            self._reminded_ns = time.monotonic_ns()
+            return None, str(error)
+
+    def _tend_link(self, now_ns: int) -> None:
+        """Start, or take the result of, an attempt to connect; scans go on meanwhile, without a status."""
+        if self._connecting is not None:
+            if not self._connecting.done():
+                return
+            done, self._connecting = self._connecting, None
+            done.result()
+        if not self._up and now_ns >= self._retry_at_ns:
+            self._connecting = asyncio.create_task(self._connect(), name="connect")
+
+    async def _connect(self) -> None:
+        await self._link.close()
+        try:
+            await self._link.connect()
+        except LinkError as error:
+            now_ns = time.monotonic_ns()
+            self._link_error = str(error)
+            self._retry_at_ns = now_ns + self._retry_ns
+            self._retry_ns = min(2 * self._retry_ns, RETRY_CEILING_NS)
+            if self._reminded_ns is None or now_ns - self._reminded_ns >= REMIND_NS:
+                self._reminded_ns = now_ns
+                self._log.warning("no connection, trying on", address=self._where, error=str(error))
+            return
+        self._up = True
+        self.timing.reconnects += self.answered
+        self._reminded_ns = None
+        self._log.info("link up", address=self._where)
+
+    def _tidy(self, now_ns: int, deadline_ns: int) -> None:
+        """Collect garbage while nothing is due, so that no collection falls into a scan."""
+        since = now_ns - self._collected_ns
+        fits = now_ns + 2 * self._collect_cost_ns < deadline_ns
+        if (fits and since >= COLLECT_EVERY_NS) or since >= COLLECT_LATEST_NS:
+            gc.collect()
+            self._collected_ns = time.monotonic_ns()
+            self._collect_cost_ns = self._collected_ns - now_ns
+
+    async def _leave_safe(self) -> None:
+        """Write the safe outputs where the link allows it; the lease makes the I/O side drop them where not."""
+        if self._connecting is not None:
+            self._connecting.cancel()
+            with contextlib.suppress(asyncio.CancelledError, LinkError):
+                await self._connecting
+        if self._up:
+            try:
+                await self._link.exchange(self._line.safe_command())
+                self._log.info("outputs written safe", address=self._where)
+            except LinkError as error:
+                self._log.warning("safe outputs not written: the lease drops them", error=str(error))
+        await self._link.close()
