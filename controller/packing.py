@@ -271,6 +271,9 @@ class StatusEncoder:
 
     def encode(self, status: Status) -> list[list[int]]:
         """Encode a status with as many further stations as the map has; ValueError when they differ."""
+        if len(status.stations) != len(self._station_flags):
+            known = len(self._station_flags)
+            raise ValueError(f"{len(status.stations)} further stations where the points have {known}")
         ack_count = _convert(self._ack_count, status.ack_count)
         belt_count = _convert(self._belt_count, status.belt_count)
         sample_us = 0 if status.sample_us is None else status.sample_us
