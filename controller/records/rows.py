@@ -1,0 +1,127 @@
+"""A scan's events as rows: gathered over a group, what is made and ended within it becomes one insert.
+
+The rows that result do not depend on how the events were cut into groups.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterable
+
+from controller import model as m
+
+_REQUEST_MADE = ("product", "station", "idx", "due_counts", "made_ns", "opened")
+_REQUEST_DONE = (
+    "fate", "reason", "detail", "token", "target_counts", "speed_mm_s", "released_counts", "done_ns", "closed",
+)  # fmt: skip
+_PRODUCT_MADE = ("lead_counts", "seen_ns", "opened")
+_PRODUCT_DONE = ("trail_counts", "length_mm", "fate", "marks", "wanted", "done_ns", "closed")
+
+_Part = tuple[object, ...]
+
+
+class _Pairs:
+    """One table whose rows are told of twice: when made and when ended; the last word on either stands."""
+
+    def __init__(self, table: str, key: str, made: tuple[str, ...], done: tuple[str, ...]) -> None:
+        self._made: dict[int, _Part] = {}
+        self._done: dict[int, _Part] = {}
+        self._again: list[tuple[bool, int, _Part]] = []
+        self._sql = [_upsert(table, key, columns) for columns in (made + done, made, done)]
+
+    def make(self, key: int, part: _Part) -> None:
+        if key in self._made:
+            self._again.append((True, key, self._made[key]))
+        self._made[key] = part
+
+    def end(self, key: int, part: _Part) -> None:
+        if key in self._done:
+            self._again.append((False, key, self._done[key]))
+        self._done[key] = part
+
+    def write(self, connection: sqlite3.Connection, run: int) -> None:
+        both, made, done = self._sql
+        for is_made, key, part in self._again:
+            connection.execute(made if is_made else done, (run, key, *part))
+        merged = self._made.keys() & self._done.keys()
+        connection.executemany(both, [(run, k, *p, *self._done[k]) for k, p in self._made.items() if k in merged])
+        connection.executemany(made, [(run, k, *p) for k, p in self._made.items() if k not in merged])
+        connection.executemany(done, [(run, k, *p) for k, p in self._done.items() if k not in merged])
+
+
+class Group:
+    """The rows of events put one after the other, to be written in one transaction.
+
+    `first_seq` numbers the next row of those that are only added.
+    """
+
+    def __init__(self, run: int, first_seq: int) -> None:
+        self.run = run
+        self.events = 0
+        self.next_seq = first_seq
+        self._last_ns: int | None = None
+        self._requests = _Pairs("requests", "request", _REQUEST_MADE, _REQUEST_DONE)
+        self._products = _Pairs("products", "product", _PRODUCT_MADE, _PRODUCT_DONE)
+        self._added: dict[str, list[_Part]] = {}
+        self._take: dict[type, Callable[..., None]] = {
+            m.RequestMade: self._request_made,
+            m.RequestDone: self._request_done,
+            m.ProductSeen: self._product_seen,
+            m.ProductDone: self._product_done,
+            m.StateChanged: lambda e: self._append("states", e.t_ns, e.old.name, e.new.name, e.cause),
+            m.ModeChanged: lambda e: self._append("modes", e.t_ns, e.old.name, e.new.name, e.who),
+            m.FaultChanged: lambda e: self._append("faults", e.t_ns, e.fault, e.phase, e.detail, int(e.first)),
+            m.CallAnswered: self._call_answered,
+            m.TestMarked: lambda e: self._append("test_marks", e.t_ns, e.station, e.result, e.released_counts),
+            m.CountersReset: lambda e: self._append("counter_resets", e.t_ns, e.who),
+        }
+
+    def add(self, events: Iterable[m.Event]) -> None:
+        """Take events in, in the order in which they happened."""
+        for event in events:
+            self._take[type(event)](event)
+            self.events += 1
+            self._last_ns = event.t_ns
+
+    def write(self, connection: sqlite3.Connection, lost: int) -> None:
+        """Write the rows within the transaction that is open; `lost` is how many events the run is short of so far."""
+        self._requests.write(connection, self.run)
+        self._products.write(connection, self.run)
+        for table, rows in self._added.items():
+            places = ", ".join("?" * len(rows[0]))
+            connection.executemany(f"INSERT INTO {table} VALUES ({places})", rows)
+        connection.execute(
+            "UPDATE runs SET seen_ns = coalesce(?, seen_ns), lost = ? WHERE id = ?", (self._last_ns, lost, self.run)
+        )
+
+    def _request_made(self, e: m.RequestMade) -> None:
+        self._requests.make(e.request, (e.product, e.station, e.index, e.due_counts, e.t_ns, 1))
+
+    def _request_done(self, e: m.RequestDone) -> None:
+        part = (e.fate, e.reason, e.detail, e.token, e.target_counts, e.speed_mm_s, e.released_counts, e.t_ns, 1)
+        self._requests.end(e.request, part)
+
+    def _product_seen(self, e: m.ProductSeen) -> None:
+        self._products.make(e.product, (e.lead_counts, e.t_ns, 1))
+
+    def _product_done(self, e: m.ProductDone) -> None:
+        self._products.end(e.product, (e.trail_counts, e.length_mm, e.fate, e.marks, e.wanted, e.t_ns, 1))
+
+    def _call_answered(self, e: m.CallAnswered) -> None:
+        call, reply = e.reply.call, e.reply
+        self._append(
+            "commands", e.t_ns, call.verb, call.argument, call.who, call.source, int(reply.accepted), reply.reason
+        )
+
+    def _append(self, table: str, *values: object) -> None:
+        self._added.setdefault(table, []).append((self.run, self.next_seq, *values))
+        self.next_seq += 1
+
+
+def _upsert(table: str, key: str, columns: tuple[str, ...]) -> str:
+    """Insert a row or change the one that is there; the two counters add up, everything else is replaced."""
+    changes = ", ".join(
+        f"{c} = {c} + excluded.{c}" if c in ("opened", "closed") else f"{c} = excluded.{c}" for c in columns
+    )
+    names, places = ", ".join(("run", key, *columns)), ", ".join("?" * (len(columns) + 2))
+    return f"INSERT INTO {table} ({names}) VALUES ({places}) ON CONFLICT (run, {key}) DO UPDATE SET {changes}"
