@@ -163,7 +163,8 @@ SHOWN: dict[str, tuple[Kind, Fraction]] = {
 
 def to_unit(value: float, unit: str) -> float:
     """A value in mm, mm/s, s or mm/s² as a number of the unit, one of `SHOWN`."""
-    return float(value / SHOWN[unit][1])
+    size = SHOWN[unit][1]
+    return value * size.denominator / size.numerator
 
 
 def show(value: float, unit: str, digits: int = 6) -> str:
