@@ -135,9 +135,28 @@ def _explain(error: ErrorDetails, model: type[BaseModel]) -> tuple[str, str]:
         near = difflib.get_close_matches(str(given), choices, n=1)
         hint = f'did you mean "{near[0]}"?' if near else "choose one"
         return where, f"{given!r} is not one of {expected}; {hint}"
-    message = error["msg"].removeprefix("Input should be ")
+    if kind in ("list_type", "tuple_type") and isinstance(error["input"], dict):
+        return where, f"is one table, and there may be several; write [[{loc[-1]}]]"
     given = _one_line(repr(error["input"]))
-    return where, f"{given if len(given) <= 60 else given[:57] + '…'} is not accepted; it should be {message}"
+    wanted = _PLAIN.get(kind) or error["msg"].removeprefix("Input should ").removeprefix("be ").lower()
+    return where, f"{given if len(given) <= 60 else given[:57] + '…'} is not accepted; wanted: {wanted}"
+
+
+_PLAIN = {
+    "string_type": 'text in quotes, e.g. "abc"',
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "float_type": "a number",
+    "bool_type": "true or false",
+    "list_type": "a list in brackets [ ]",
+    "tuple_type": "a list in brackets [ ]",
+    "dict_type": "a section",
+    "model_type": "a section",
+    "model_attributes_type": "a section",
+    "too_short": "at least one",
+    "string_too_short": "at least one character",
+}
+"""What the validating library calls by its own words, said plainly."""
 
 
 def _right_names(given: str, model: type[BaseModel] | None) -> str:

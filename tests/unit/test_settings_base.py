@@ -34,6 +34,7 @@ class Belt(Strict):
     spare: dict[str, Post] = Field(default_factory=dict)
     grid: Grid = Grid.EDGE
     checked: bool = True
+    size: int = Field(default=1, ge=0, le=5)
 
     @model_validator(mode="after")
     def _consistent(self) -> Belt:
@@ -90,11 +91,18 @@ def test_a_byte_order_mark_and_windows_line_ends_are_taken(tmp_path: Path) -> No
         ('name = "a"\n[[posts]]\ndistance = "-1 mm"', "posts#1.distance: '-1 mm' is negative; write more than 0"),
         ('name = "a"\n[[posts]]\ndistance = nan', "posts#1.distance: nan has no unit"),
         ('name = "a"\ngrid = "phse"', "grid: 'phse' is not one of 'edge', 'start' or 'phase'; did you mean \"phase\"?"),
-        ("name = 3", "name: 3 is not accepted; it should be a valid string"),
-        ('name = "a"\nchecked = "yes"', "checked: 'yes' is not accepted; it should be a valid boolean"),
-        ('name = "a"\n[[posts]]\ndistance = "1 m"\nbits = true', "posts#1.bits: True is not accepted"),
+        ("name = 3", "name: 3 is not accepted; wanted: text in quotes"),
+        ('name = "a"\nchecked = "yes"', "checked: 'yes' is not accepted; wanted: true or false"),
+        (
+            'name = "a"\n[[posts]]\ndistance = "1 m"\nbits = true',
+            "posts#1.bits: True is not accepted; wanted: a whole number",
+        ),
         ('name = "a"\n[[posts]]\ndistance = "1 m"\nbits = "3"', "posts#1.bits: '3' is not accepted"),
-        ('name = "a"\nposts = 3', "posts: 3 is not accepted; it should be a valid array"),
+        ('name = "a"\nposts = 3', "posts: 3 is not accepted; wanted: a list"),
+        ('name = "a"\n[posts]\ndistance = "1 m"', "posts: is one table, and there may be several; write [[posts]]"),
+        ('name = "a"\nspare = 3', "spare: 3 is not accepted; wanted: a section"),
+        ('name = "a"\n[[spare.x]]', "spare.x: [{}] is not accepted; wanted: a section"),
+        ('name = "a"\nsize = 9', "size: 9 is not accepted; wanted: less than or equal to 5"),
         ('name = "bad"', "name: is {bad}; choose another"),
         ('name = "a', "TOML syntax: Unterminated string (at line 1, column 10)"),
         ('name = "a"\nx = = 2', "TOML syntax: Invalid value (at line 2, column 5)"),

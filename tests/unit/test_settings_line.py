@@ -201,7 +201,7 @@ def test_a_line_that_cannot_be_is_refused(tmp_path: Path, old: str, new: str, sa
         ('[[plans]]\nstation = "frnt"', 'plans#1.station: the line has no station "frnt"; did you mean "front"?'),
         ("[[plans]]\n[[plans]]", "plans#2.station: is a second plan for the same station"),
         ('[[plans]]\n[[plans]]\nstation = "front"', "plans#2.station: is a second plan for the same station"),
-        ("plans = []", "plans: [] is not accepted"),
+        ("plans = []", "plans: [] is not accepted; wanted: at least one"),
         ("plan = 3\n[[plans]]", 'plan: unknown key; did you mean "plans"?'),
     ],
 )
