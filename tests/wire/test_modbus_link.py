@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import json
+import signal
 import struct
+import sys
 import tomllib
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -15,8 +17,23 @@ import pytest
 from controller.field.modbus import ModbusLink
 from controller.points import PointMap
 from controller.ports import FieldLink, LinkError
-from controller.registers import Capture, Command, ControlBit, Release, StationStatus, Status, StatusBit
+from controller.registers import (
+    AckResult,
+    Capture,
+    Command,
+    ControlBit,
+    OrderKind,
+    Release,
+    ReleaseResult,
+    StationStatus,
+    Status,
+    StatusBit,
+)
 from controller.settings.points import PointsConfig
+from sim.belt import Belt, Steady
+from sim.device import Device, DeviceSpec
+from sim.encoder import Encoder
+from sim.marker import MarkerSpec, MarkTruth
 from sim.proxy import Delays, proxying
 from sim.server import serve, serving
 
@@ -105,6 +122,40 @@ async def test_every_kind_of_map_carries_every_value_both_ways(name: str) -> Non
             assert status == replace(device.shown, heartbeat_echo=heartbeat)
         assert len(device.got) == 2
         await link.close()
+        await link.close()
+
+
+@pytest.mark.parametrize("name", ["default", "no function 23", "input registers", "16 bits signed", "bits as coils"])
+async def test_the_simulated_io_side_marks_at_the_count_it_was_told(name: str) -> None:
+    toml, stations, function_23 = MAPS[name]
+    points = points_of(toml, stations)
+    belt = Belt([Steady(2000.0)])
+    # So near the middle of the range and its wrap that a sign or a word lost on the way would show.
+    encoder = Encoder(belt, 0.5, start=points.modulus // 2 - 500, modulus=points.modulus)
+    marks: list[MarkTruth] = []
+    device = Device(DeviceSpec(interlocks=3), belt, encoder, iter(()), [MarkerSpec(300.0)], on_mark=marks.append)
+    async with serving(device, points) as server:
+        link = ModbusLink(points, "127.0.0.1", server.port, function_23=function_23)
+        command = Command(owner=0xABCD, lease_ms=500)
+
+        async def exchange(**changes: int) -> Status:
+            nonlocal command
+            command = replace(command, heartbeat=command.heartbeat + 1, **changes)
+            return await link.exchange(command)
+
+        status = await exchange()
+        status = await exchange(boot_id_seen=status.boot_id)
+        assert status.bits & StatusBit.INHIBITED
+        status = await exchange(control=int(ControlBit.ENABLE))
+        assert not status.bits & StatusBit.INHIBITED
+        assert status.bits & StatusBit.MARKER_READY
+        target = (status.belt_count + 1500) % points.modulus
+        status = await exchange(order_kind=OrderKind.ARM, order_count=target, order_token=1)
+        assert (status.ack_result, status.ack_count, status.armed) == (AckResult.ARMED, target, 1)
+        while status.release_total == 0:
+            status = await exchange()
+        assert status.releases[0] == Release(1, ReleaseResult.RELEASED, target)
+        assert [mark.raw for mark in marks] == [target]
         await link.close()
 
 
@@ -299,3 +350,39 @@ async def test_a_write_that_a_lost_client_left_on_its_way_arrives_late() -> None
         await asyncio.wait_for(device.second.wait(), 10)
         assert [command.heartbeat for command in device.got] == [5, 77]
         await new.close()
+
+
+async def proxy_process(*arguments: str) -> asyncio.subprocess.Process:
+    pipe = asyncio.subprocess.PIPE
+    return await asyncio.create_subprocess_exec(sys.executable, "-m", "sim.proxy", *arguments, stdout=pipe, stderr=pipe)
+
+
+async def test_the_proxy_runs_as_a_process_and_ends_on_request() -> None:
+    async with serving(HeldDevice(), PointMap.default()) as server:
+        to = f"127.0.0.1:{server.port}"
+        process = await proxy_process("--listen", "127.0.0.1:0", "--to", to, "--max-ms", "2", "--seed", "5")
+        assert process.stdout is not None
+        port = int((await process.stdout.readline()).decode().rpartition(":")[2])
+        link = ModbusLink(PointMap.default(), "127.0.0.1", port)
+        assert (await link.exchange(COMMAND)).heartbeat_echo == 1
+        process.send_signal(signal.SIGTERM)
+        await process.communicate()
+        assert process.returncode == 0
+        with pytest.raises(LinkError):
+            await link.exchange(COMMAND)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("--listen", "127.0.0.1:0", "--to", "127.0.0.1:1", "--min-ms", "5", "--max-ms", "2"), "the least not above"),
+        (("--listen", "127.0.0.1:0", "--to", "nowhere"), '"nowhere" is not HOST:PORT'),
+        (("--listen", "192.0.2.1:0", "--to", "127.0.0.1:1"), "cannot listen on 192.0.2.1:0"),
+    ],
+)
+async def test_the_proxy_says_what_it_cannot_do(arguments: tuple[str, ...], said: str) -> None:
+    process = await proxy_process(*arguments)
+    _, error = await process.communicate()
+    assert process.returncode == 2
+    assert said in error.decode()
+    assert "Traceback" not in error.decode()
