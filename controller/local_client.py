@@ -54,8 +54,10 @@ class LocalClient:
         try:
             self._socket.sendall(json.dumps(request).encode() + b"\n")
             line = self._file.readline()
-        except OSError as error:
-            raise NotRunningError(f"the controller did not answer: {error.strerror or 'too long a wait'}") from error
+        except TimeoutError:
+            raise NotRunningError("the controller did not answer in time") from None
+        except OSError:
+            line = b""
         if not line:
             raise NotRunningError("the controller went away before it answered")
         answer: dict[str, Any] = json.loads(line)

@@ -42,9 +42,9 @@ class LocalServer:
         self.path: Path = socket_path(line)
         self._line, self._snapshot, self._call = line, snapshot, call
         self._about = about or {}
-        self._server: asyncio.Server | None = None
-        self._peers: set[asyncio.Task[None]] = set()
+        self._socket: socket.socket | None = None
         self._inode: int | None = None
+        self._tasks: set[asyncio.Task[None]] = set()
 
     async def open(self) -> None:
         """Begin to listen; a socket left over by a dead process is replaced. Raises LocalSocketError."""
@@ -61,44 +61,50 @@ class LocalServer:
                     f"a controller for line {self._line!r} is running already ({self.path}): stop that one first"
                 )
             self.path.unlink(missing_ok=True)
-            before = os.umask(0o177)
-            try:
-                self._server = await asyncio.start_unix_server(self._serve, self.path, limit=MAX_LINE_BYTES)
-            finally:
-                os.umask(before)
+            self._socket = _listening(self.path)
             self._inode = self.path.stat().st_ino
         except OSError as error:
             raise LocalSocketError(f"control socket {self.path}: {error.strerror or error}") from error
+        asyncio.get_running_loop().add_reader(self._socket, self._accept, self._socket)
 
     async def close(self) -> None:
         """Stop listening, part from those connected and remove the socket, if it is still ours."""
-        if self._server is None:
+        if self._socket is None:
             return
-        self._server.close()
-        for peer in self._peers:
-            peer.cancel()
-        await asyncio.gather(*self._peers, return_exceptions=True)
+        asyncio.get_running_loop().remove_reader(self._socket)
+        tasks = list(self._tasks)
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        self._socket.close()
+        self._socket = None
         with contextlib.suppress(FileNotFoundError):
-            if self.path.stat().st_ino == self._inode:
+            if self._inode == self.path.stat().st_ino:
                 self.path.unlink()
-        self._server = None
 
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        assert task is not None
-        self._peers.add(task)
+    def _accept(self, listening: socket.socket) -> None:
+        # Not asyncio's own server: that one loses a connection which it has accepted just as it is closed.
         try:
-            if _peer_uid(writer) == os.getuid():
-                while line := await reader.readline():
-                    writer.write(json.dumps(await self._answer(line), ensure_ascii=False).encode() + b"\n")
-                    await writer.drain()
-        except (ConnectionError, ValueError):
-            pass  # the peer went away, or sent more than a request's length without an end
-        except asyncio.CancelledError:
-            pass  # closing: ends this peer only, and the stream's own callback must not log it
-        finally:
-            self._peers.discard(task)
-            writer.close()
+            peer, _ = listening.accept()
+        except OSError:
+            return  # the peer has gone already
+        peer.setblocking(False)
+        task = asyncio.get_running_loop().create_task(self._serve(peer), name="control socket")
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+        # Not closed by the task itself: one that is cancelled before its first step has no end of its own.
+        task.add_done_callback(lambda _: peer.close())
+
+    async def _serve(self, peer: socket.socket) -> None:
+        loop, rest = asyncio.get_running_loop(), b""
+        if _peer_uid(peer) != os.getuid():
+            return
+        with contextlib.suppress(ConnectionError):
+            while len(rest) <= MAX_LINE_BYTES and (chunk := await loop.sock_recv(peer, 4096)):
+                *lines, rest = (rest + chunk).split(b"\n")
+                for line in lines:
+                    answer = json.dumps(await self._answer(line), ensure_ascii=False)
+                    await loop.sock_sendall(peer, answer.encode() + b"\n")
 
     async def _answer(self, line: bytes) -> dict[str, Any]:
         try:
@@ -114,8 +120,21 @@ class LocalServer:
         return {"ok": False, "reason": 'ask "status", or "call" with verb, argument and who'}
 
 
-def _peer_uid(writer: asyncio.StreamWriter) -> int:
-    peer: socket.socket = writer.get_extra_info("socket")
+def _listening(path: Path) -> socket.socket:
+    listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_NONBLOCK)
+    before = os.umask(0o177)
+    try:
+        listening.bind(os.fspath(path))
+        listening.listen()
+    except OSError:
+        listening.close()
+        raise
+    finally:
+        os.umask(before)
+    return listening
+
+
+def _peer_uid(peer: socket.socket) -> int:
     _, uid, _ = _PEER.unpack(peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _PEER.size))
     return int(uid)
 
