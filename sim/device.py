@@ -1,0 +1,376 @@
+"""The field block's I/O side as a device of discrete events: pure, on a clock of integer nanoseconds handed in.
+
+`advance` carries out everything up to a time in its order; `write` and `read` are the two halves of an exchange.
+Each rule of the field block can be switched off, to prove that a controller does not lean on it:
+
+1  nothing inhibits and nothing drops what is armed but a flush or a restart; the status still tells the inhibition
+2  any heartbeat and any owner is accepted, and the first request of another owner is no baseline
+3  an order acts again with every accepted request that carries it, whatever its token
+5  a late target is released at once, and one too far ahead is armed
+6  a target already released is released again whenever its place is crossed, in both directions
+7  a busy or not-ready marker is triggered all the same: the ring says released, and no mark is made
+9  the boot id stays the same over a restart
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+from controller.registers import (
+    BACKWARD,
+    LAYOUT,
+    AckResult,
+    Capture,
+    Command,
+    ControlBit,
+    Edge,
+    InhibitCause,
+    OrderKind,
+    Release,
+    StationStatus,
+    Status,
+    StatusBit,
+    serial_ahead,
+)
+from sim.belt import Belt
+from sim.compare import Compare
+from sim.detector import Eye, EyeSpec
+from sim.encoder import Encoder
+from sim.marker import Markers, MarkerSpec, MarkTruth
+from sim.permit import Permit
+from sim.products import Product
+from sim.rings import Ring
+from sim.script import Change, Happening, Kind, changes, intervals
+
+RULES = frozenset({1, 2, 3, 5, 6, 7, 9})
+"""The rules that can be switched off."""
+
+LINE_BITS = {
+    Kind.UPSTREAM_EMPTY: StatusBit.UPSTREAM_EMPTY,
+    Kind.DOWNSTREAM_BLOCKED: StatusBit.DOWNSTREAM_BLOCKED,
+    Kind.STOP_REQUESTED: StatusBit.STOP_REQUESTED,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceSpec:
+    """The I/O side itself. `interlocks` has one bit for each that there is."""
+
+    boot_id: int = 1
+    interlocks: int = 0
+    lease_limit_ns: int = 1_000_000_000
+    rules_off: frozenset[int] = frozenset()
+    layout: int = LAYOUT
+    sample_us: int = 0
+    """The I/O side's own clock at time zero."""
+    restart_raw: int = 0
+    """The counter's value after a restart."""
+
+    def __post_init__(self) -> None:
+        if not self.rules_off <= RULES:
+            unknown = ", ".join(str(r) for r in sorted(self.rules_off - RULES))
+            raise ValueError(f"rule {unknown} cannot be switched off; known: {', '.join(map(str, sorted(RULES)))}")
+
+
+def _ignore(_: object) -> None:
+    return None
+
+
+class Device:
+    """The I/O side with everything it is wired to. Times never run backward; an earlier one raises ValueError."""
+
+    def __init__(
+        self, spec: DeviceSpec, belt: Belt, encoder: Encoder, supply: Iterator[Product],
+        markers: Sequence[MarkerSpec], *, eye: EyeSpec | None = None, happenings: Sequence[Happening] = (),
+        on_product: Callable[[Product], None] = _ignore, on_mark: Callable[[MarkTruth], None] = _ignore,
+    ) -> None:  # fmt: skip
+        self.spec, self.belt, self.encoder = spec, belt, encoder
+        self.now_ns = 0
+        self.running = False
+        self._off, self._frozen = False, False
+        self._line_bits = 0
+        self._markers = Markers(markers, belt, spec.rules_off, on_mark)
+        self._captures = Ring(Capture(0, 0))
+        self._releases = Ring(Release(0, 0, 0))
+        self._permit = Permit(spec.boot_id, spec.interlocks, spec.lease_limit_ns, spec.rules_off, self._lost)
+        self._compare = Compare(encoder, tuple(m.depth for m in markers), spec.rules_off)
+        self._eye = Eye(eye or EyeSpec(), belt, supply, self._captured, on_product)
+        self._happenings = happenings
+        self._changes: list[Change] = []
+        self._next_change = 0
+        self._link_gaps: list[tuple[int, int | None]] = []
+        self._drive = False
+        self._drive_ns: int | None = None
+        self._job_forced: int | None = None
+        self._boot(0)
+        if belt.zero_ns is not None:
+            self._begin(belt.zero_ns)
+
+    def _boot(self, t_ns: int) -> None:
+        """Set the registers as after power-up."""
+        self._token = 0
+        self._ack = (0, int(AckResult.NONE), 0)
+        self._flush = False
+        self._counts_down = False
+        self._job = 0
+        self._captures.clear()
+        self._releases.clear()
+        self._clock_ns = t_ns
+        self._compare.drop_all()
+        self._compare.set_sense(False, t_ns)
+        for marker in self._markers.each:
+            marker.settle(t_ns)
+            marker.done_total = 0
+
+    def _begin(self, t_ns: int) -> None:
+        """Begin the belt's profile."""
+        self.belt.start(t_ns)
+        self._changes = changes(self._happenings, self.belt)
+        self._link_gaps = intervals(self._changes, frozenset({Kind.LINK_DROP, Kind.IO_RESTART}))
+        self._drive = self.belt.running(t_ns)
+        self._drive_ns = self.belt.running_changes_ns(t_ns)
+        self._eye.look(t_ns)
+        self._compare.look(t_ns)
+
+    # Time.
+
+    def advance(self, t_ns: int) -> None:
+        """Carry out every event up to and including this time. Raises ValueError for a time already past."""
+        if t_ns < self.now_ns:
+            raise ValueError(f"the device is at {self.now_ns} ns and cannot go back to {t_ns} ns")
+        compare, eye, permit, markers = self._compare, self._eye, self._permit, self._markers
+        while True:
+            due_ns, what = t_ns + 1, 0
+            # At the same instant what forbids comes before what releases.
+            if self._next_change < len(self._changes) and self._changes[self._next_change].t_ns < due_ns:
+                due_ns, what = self._changes[self._next_change].t_ns, 1
+            expires_ns = permit.expires_ns
+            if expires_ns is not None and expires_ns < due_ns:
+                due_ns, what = expires_ns, 2
+            mark_ns = markers.next_ns
+            if mark_ns is not None and mark_ns < due_ns:
+                due_ns, what = mark_ns, 3
+            eye_ns = eye.next_ns
+            if eye_ns is not None and eye_ns < due_ns:
+                due_ns, what = eye_ns, 4
+            if compare.next_ns is not None and compare.next_ns < due_ns:
+                due_ns, what = compare.next_ns, 5
+            if what == 0:
+                break
+            if what == 4:
+                eye.step()
+            elif what == 5:
+                reached = compare.step()
+                if reached is not None:
+                    self._release(reached[0].token, reached[0].station, reached[1], due_ns)
+            elif what == 3:
+                markers.step()
+            elif what == 2:
+                permit.lose(InhibitCause.LEASE_EXPIRED)
+            else:
+                self._next_change += 1
+                self._change(self._changes[self._next_change - 1])
+        while self._drive_ns is not None and self._drive_ns <= t_ns:
+            self._drive = not self._drive
+            self._drive_ns = self.belt.running_changes_ns(self._drive_ns)
+        self.now_ns = t_ns
+
+    def next_event_ns(self, after_ns: int, *, lease_kept: bool = False) -> int | None:
+        """When something next happens on which a controller could decide; advances to `after_ns` first.
+
+        Counts moving on and a marker's ordinary busy, ready and done are no such event. With `lease_kept` the
+        caller vouches for the lease (`keep_lease`), so its expiry is left out. None: nothing ever.
+        """
+        self.advance(after_ns)
+        times = [
+            None if self._next_change >= len(self._changes) else self._changes[self._next_change].t_ns,
+            None if lease_kept else self._permit.expires_ns,
+            self._eye.next_change_ns,
+            self._compare.next_ns,
+            self._drive_ns,
+        ]
+        return min((t for t in times if t is not None), default=None)
+
+    def _change(self, change: Change) -> None:
+        match change.kind:
+            case Kind.INTERLOCK_OPEN:
+                self._permit.set_interlock(change.number, not change.on)
+            case Kind.MARKER_FAULT:
+                marker = self._markers.each[change.number]
+                if change.on:
+                    marker.break_down(change.t_ns)
+                else:
+                    marker.fault = False
+            case Kind.NOT_READY:
+                self._markers.each[change.number].not_ready = change.on
+            case Kind.FREEZE_HEARTBEAT:
+                self._frozen = change.on
+            case Kind.JOB_LOADED:
+                self._job_forced = change.number if change.on else None
+            case Kind.IO_RESTART:
+                self._off = change.on
+                if change.on:
+                    self._permit.lose(InhibitCause.ENABLE_NOT_CYCLED)
+                    self._compare.drop_all()
+                else:
+                    self._permit.restart(self._permit.boot_id % 0xFFFF + 1)
+                    self.encoder.preset(self.spec.restart_raw, change.t_ns)
+                    self._boot(change.t_ns)
+            case Kind.UPSTREAM_EMPTY | Kind.DOWNSTREAM_BLOCKED | Kind.STOP_REQUESTED:
+                bit = LINE_BITS[change.kind]
+                self._line_bits = self._line_bits | bit if change.on else self._line_bits & ~bit
+            case _:
+                pass  # a link drop is the link's own affair: `link_down`
+
+    def _lost(self) -> None:
+        if 1 not in self.spec.rules_off:
+            self._compare.drop_all()
+
+    def _captured(self, t_ns: int, blocked: bool, backward: bool, product: Product | None) -> None:
+        if self._off:
+            return
+        if product is not None:
+            product.captured = True
+        edge = int(Edge.BLOCKED if blocked else Edge.CLEARED)
+        if backward == self._compare.forward_is_true:
+            edge |= BACKWARD
+        self._captures.put(Capture(edge, self.encoder.raw(t_ns)))
+
+    def _release(self, token: int, station: int, raw: int, t_ns: int) -> None:
+        """Trigger the marker of a target reached, or of a release asked for at once."""
+        result = self._markers.trigger(token, station, raw, t_ns)
+        self._releases.put(Release(token, int(result), raw))
+
+    # Exchanges.
+
+    def write(self, command: Command, t_ns: int) -> None:
+        """Take up a request as a whole, or ignore it as a whole."""
+        self.advance(t_ns)
+        if self._off or self._frozen:
+            return
+        accepted, newcomer = self._permit.admit(command, t_ns)
+        if not accepted:
+            return
+        if newcomer:
+            self._token = command.order_token
+            self._ack = (command.order_token, int(AckResult.NONE), 0)
+            self._flush = False
+        if not command.control & ControlBit.ENABLE:
+            self._counts_down = bool(command.control & ControlBit.FORWARD_COUNTS_DOWN)
+            self._compare.set_sense(self._counts_down, t_ns)
+        if self._permit.take_enable(command):
+            self._compare.enable_rose(t_ns)
+        flush = bool(command.control & ControlBit.FLUSH)
+        if flush and not self._flush:
+            self._compare.drop_all()
+        self._flush = flush
+        self.running = bool(command.control & ControlBit.RUNNING)
+        if self.running and self.belt.zero_ns is None:
+            self._begin(t_ns)
+        self._job = command.job_number
+        if newcomer or command.order_kind == OrderKind.NONE:
+            return
+        if serial_ahead(command.order_token, self._token) or 3 in self.spec.rules_off:
+            self._order(command, t_ns)
+
+    def _order(self, command: Command, t_ns: int) -> None:
+        token, station = command.order_token, command.order_station
+        raw = command.order_count % self.encoder.modulus
+        result = AckResult.NONE
+        if not self._permit.effective:
+            right = command.boot_id_seen == self._permit.boot_id
+            result = AckResult.INHIBITED if right else AckResult.WRONG_BOOT_ID
+        elif command.order_kind in (OrderKind.ARM, OrderKind.ARM_REJECT):
+            result = self._compare.arm(raw, token, station, t_ns)
+            if result is AckResult.LATE and 5 in self.spec.rules_off and station < len(self._markers.each):
+                self._release(token, station, self.encoder.raw(t_ns), t_ns)
+                result = AckResult.ARMED
+        elif command.order_kind == OrderKind.RELEASE_NOW:
+            last = command.order_last % self.encoder.modulus
+            if station >= len(self._markers.each):
+                result = AckResult.FULL
+            elif self._compare.in_window(raw, last, t_ns):
+                self._release(token, station, self.encoder.raw(t_ns), t_ns)
+                result = AckResult.ARMED
+            else:
+                result = AckResult.OUTSIDE_WINDOW
+        elif command.order_kind == OrderKind.CANCEL:
+            held = self._compare.cancel(command.order_last & 0xFFFF, t_ns)
+            result = AckResult.CANCELLED if held else AckResult.LATE
+        self._token = token
+        self._ack = (token, int(result), raw)
+
+    def keep_lease(self, t_ns: int, heartbeat: int) -> None:
+        """Stand for the identical requests, but for their heartbeat, that were skipped up to this time.
+
+        Call it before advancing over the lease's end. Does nothing while requests would not be taken up.
+        """
+        if not (self._off or self._frozen or self._permit.owner == 0 or self.link_down(t_ns)):
+            self._permit.renew(heartbeat, t_ns)
+
+    def read(self, t_ns: int) -> Status:
+        """Give the status block at this time."""
+        self.advance(t_ns)
+        permit = self._permit
+        first, *further = [m.status(n, t_ns) for m, n in zip(self._markers.each, self._compare.armed, strict=True)]
+        return Status(
+            layout=self.spec.layout,
+            boot_id=permit.boot_id,
+            heartbeat_echo=permit.heartbeat,
+            bits=self._bits(first),
+            interlocks=permit.interlocks,
+            interlocks_opened=permit.opened,
+            inhibit_cause=int(permit.cause),
+            ack_token=self._ack[0],
+            ack_result=self._ack[1],
+            ack_count=self._ack[2],
+            armed=first.armed,
+            depth=first.depth,
+            belt_count=self.encoder.raw(t_ns),
+            sample_us=self.sample_us_at(t_ns),
+            capture_total=self._captures.total,
+            release_total=self._releases.total,
+            done_total=first.done_total,
+            job_loaded=self._job if self._job_forced is None else self._job_forced,
+            owner=permit.owner,
+            captures=self._captures.entries,
+            releases=self._releases.entries,
+            stations=tuple(further),
+        )
+
+    def _bits(self, first: StationStatus) -> int:
+        return (
+            self._line_bits
+            | (StatusBit.DETECTOR_BLOCKED.value if self._eye.blocked else 0)
+            | (StatusBit.INTERLOCKS_CLOSED.value if self._permit.closed else 0)
+            | (StatusBit.MARKER_READY.value if first.ready else 0)
+            | (StatusBit.MARKER_BUSY.value if first.busy else 0)
+            | (StatusBit.MARKER_FAULT.value if first.fault else 0)
+            | (StatusBit.DRIVE_RUNNING.value if self._drive else 0)
+            | (0 if self._permit.granted else StatusBit.INHIBITED.value)
+            | (StatusBit.FORWARD_COUNTS_DOWN.value if self._counts_down else 0)
+            | (StatusBit.FLUSH_DONE.value if self._flush else 0)
+        )
+
+    def link_down(self, t_ns: int) -> bool:
+        """Whether the scenario has the link down, or the I/O side restarting, at this time."""
+        return any(begin <= t_ns and (end is None or t_ns < end) for begin, end in self._link_gaps)
+
+    # Counts, for whoever skips over idle scans.
+
+    def count_at(self, t_ns: int) -> int:
+        """Give the counter's value at a time, whether or not the device has come to it."""
+        return self.encoder.raw(t_ns)
+
+    def travel_at(self, t_ns: int) -> int:
+        """Give true forward travel in counts since time zero."""
+        return self.encoder.travel(t_ns)
+
+    def sample_us_at(self, t_ns: int) -> int:
+        """Give the I/O side's own clock at a time."""
+        return (self.spec.sample_us + (t_ns - self._clock_ns) // 1000) & 0xFFFFFFFF
+
+    def time_of_travel_ns(self, travel_counts: int, after_ns: int) -> int | None:
+        """First time from `after_ns` on with the belt in this travel (as `travel_at` counts) or beyond; None: never."""
+        return self.encoder.enter_ns(travel_counts, after_ns)

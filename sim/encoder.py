@@ -1,0 +1,68 @@
+"""The wheel and its counter: true belt travel turned into raw counts, and counts into times.
+
+`travel` here is the counter's own unwrapped travel since time zero, upward with true forward movement:
+travel T is the stretch of belt [T, T + 1) × `mm_per_count`. The raw value adds the start count, the sense in which
+the encoder is wired, and the wrap.
+"""
+
+from __future__ import annotations
+
+from sim.belt import Belt
+
+
+class Encoder:
+    """An encoder on the belt. `mm_per_count` is the true belt length that one count stands for, slip included."""
+
+    __slots__ = ("_start", "belt", "mm_per_count", "modulus", "sense")
+
+    def __init__(
+        self, belt: Belt, wheel_mm_per_count: float, *, slip: float = 0.0, start: int = 0,
+        modulus: int = 1 << 32, sense: int = 1,
+    ) -> None:  # fmt: skip
+        if wheel_mm_per_count <= 0:
+            raise ValueError("a count must stand for more than 0 mm")
+        if not 0.0 <= slip < 1.0:
+            raise ValueError("slip is a fraction from 0 up to, not including, 1")
+        if modulus < 4 or modulus % 2:
+            raise ValueError("a counter needs an even modulus of at least 4")
+        if sense not in (1, -1):
+            raise ValueError("sense is +1 or -1")
+        self.belt = belt
+        self.mm_per_count = wheel_mm_per_count / (1.0 - slip)
+        self.modulus = modulus
+        self.sense = sense
+        self._start = start
+
+    def travel_of_mm(self, position_mm: float) -> int:
+        """Give the travel in which a place of the belt lies."""
+        travel = int(position_mm // self.mm_per_count)
+        # Multiplication rounds otherwise than division: agree with `enter_ns` to the last bit.
+        if (travel + 1) * self.mm_per_count <= position_mm:
+            return travel + 1
+        if travel * self.mm_per_count > position_mm:
+            return travel - 1
+        return travel
+
+    def travel(self, t_ns: int) -> int:
+        """Travel at a time of the clock."""
+        return self.travel_of_mm(self.belt.position_mm(t_ns))
+
+    def raw_of(self, travel: int) -> int:
+        """Give the counter's value while the belt is in a travel."""
+        return (self._start + self.sense * travel) % self.modulus
+
+    def raw(self, t_ns: int) -> int:
+        """Give the counter's value at a time of the clock."""
+        return self.raw_of(self.travel(t_ns))
+
+    def preset(self, raw: int, t_ns: int) -> None:
+        """Set the counter, as a restart of the I/O side does."""
+        self._start = raw - self.sense * self.travel(t_ns)
+
+    def enter_ns(self, travel: int, after_ns: int) -> int | None:
+        """First time from `after_ns` on with the belt in `travel` or beyond it; None: never."""
+        return self.belt.next_reach_ns(travel * self.mm_per_count, after_ns, 1)
+
+    def fall_ns(self, travel: int, after_ns: int) -> int | None:
+        """First time from `after_ns` on with the belt in `travel` or before it; None: never."""
+        return self.belt.next_reach_ns((travel + 1) * self.mm_per_count, after_ns, -1)

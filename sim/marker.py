@@ -1,0 +1,129 @@
+"""The markers at their stations: each takes a trigger, begins its mark after its response, and rearms.
+
+From the trigger until response + mark time + rearm a marker is busy, and ready is off. A disturbance may make it not
+ready or faulty on top; a fault before the mark begins prevents the mark, one during it prevents the done report.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from heapq import heappop, heappush
+
+from controller.registers import ReleaseResult, StationStatus
+from sim.belt import Belt
+
+
+@dataclass(frozen=True, slots=True)
+class MarkerSpec:
+    """A marker as built: its true distance from the eye in mm, its times in ns, its place in the compare."""
+
+    distance_mm: float
+    response_ns: int = 0
+    mark_ns: int = 0
+    rearm_ns: int = 0
+    depth: int = 32
+
+
+@dataclass(frozen=True, slots=True)
+class MarkTruth:
+    """A mark as it really began. `position_mm` is the belt's true travel then; `speed_mm_s` that at the release."""
+
+    token: int
+    station: int
+    raw: int
+    release_ns: int
+    mark_ns: int
+    position_mm: float
+    speed_mm_s: float
+
+
+class Marker:
+    """One marker's present state."""
+
+    __slots__ = ("_busy_until_ns", "_done_ns", "done_total", "fault", "not_ready", "spec")
+
+    def __init__(self, spec: MarkerSpec) -> None:
+        self.spec = spec
+        self.done_total = 0
+        self.fault = False
+        self.not_ready = False
+        self._busy_until_ns = 0
+        self._done_ns: int | None = None
+
+    def busy(self, t_ns: int) -> bool:
+        """Whether a mark or the rearming after it is in progress."""
+        return t_ns < self._busy_until_ns
+
+    def ready(self, t_ns: int) -> bool:
+        """Whether a trigger would be taken."""
+        return not (self.fault or self.not_ready or t_ns < self._busy_until_ns)
+
+    def trigger(self, t_ns: int) -> int:
+        """Take a trigger; gives the time at which the mark begins."""
+        self.settle(t_ns)
+        begin_ns = t_ns + self.spec.response_ns
+        self._done_ns = begin_ns + self.spec.mark_ns
+        self._busy_until_ns = self._done_ns + self.spec.rearm_ns
+        return begin_ns
+
+    def settle(self, t_ns: int) -> None:
+        """Count a mark that is complete by now."""
+        if self._done_ns is not None and self._done_ns <= t_ns:
+            self.done_total = (self.done_total + 1) & 0xFFFF
+            self._done_ns = None
+
+    def break_down(self, t_ns: int) -> None:
+        """Raise the fault; a mark in progress is never reported done."""
+        self.settle(t_ns)
+        self.fault = True
+        self._done_ns = None
+
+    def status(self, armed: int, t_ns: int) -> StationStatus:
+        """Say how the station stands."""
+        self.settle(t_ns)
+        return StationStatus(
+            armed, self.spec.depth, self.ready(t_ns), self.busy(t_ns), self.fault, self.done_total
+        )  # fmt: skip
+
+
+class Markers:
+    """All markers of the line. Without rule 7 one that cannot take a trigger is triggered all the same, in vain."""
+
+    def __init__(
+        self, specs: Sequence[MarkerSpec], belt: Belt, rules_off: frozenset[int],
+        on_mark: Callable[[MarkTruth], None],
+    ) -> None:  # fmt: skip
+        self._belt = belt
+        self._force = 7 in rules_off
+        self._on_mark = on_mark
+        self._coming: list[tuple[int, int, MarkTruth]] = []
+        self._number = 0
+        self.each = [Marker(s) for s in specs]
+
+    @property
+    def next_ns(self) -> int | None:
+        """When the next mark begins that has been triggered and has not begun."""
+        return self._coming[0][0] if self._coming else None
+
+    def step(self) -> None:
+        """Begin the mark due at `next_ns`, unless its marker has broken down since."""
+        truth = heappop(self._coming)[2]
+        if not self.each[truth.station].fault:
+            self._on_mark(truth)
+
+    def trigger(self, token: int, station: int, raw: int, t_ns: int) -> ReleaseResult:
+        """Trigger a marker at the count."""
+        marker = self.each[station]
+        if not marker.ready(t_ns):
+            if self._force:
+                return ReleaseResult.RELEASED
+            return ReleaseResult.MARKER_BUSY if marker.busy(t_ns) else ReleaseResult.MARKER_NOT_READY
+        mark_ns = marker.trigger(t_ns)
+        place_mm, speed_mm_s = self._belt.position_mm(mark_ns), self._belt.speed_mm_s(t_ns)
+        self._number += 1
+        heappush(
+            self._coming,
+            (mark_ns, self._number, MarkTruth(token, station, raw, t_ns, mark_ns, place_mm, speed_mm_s)),
+        )
+        return ReleaseResult.RELEASED
