@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from controller import model as m
 from controller.records.export import dump
 from controller.records.journal import Journal
+from controller.records.reading import runs
 from controller.records.report import report
 from controller.records.schema import JournalError
 
@@ -136,6 +137,9 @@ def test_grouping_never_shows_and_only_orderly_stories_balance(
     finally:
         assert journal.close("over")
     assert dump(path, 1) == dump(path, 2)
+    told = "SELECT request, opened, closed FROM requests WHERE run = {0} UNION ALL " \
+        "SELECT product, opened, closed FROM products WHERE run = {0}"  # fmt: skip
+    assert ask(journal, told.format(1)) == ask(journal, told.format(2))
 
     events = [event for group in groups for event in group]
     orderly = True
@@ -223,6 +227,36 @@ def test_a_file_moved_away_in_use_is_noticed_and_nothing_is_lost_when_it_is_back
     assert journal.flush()
     assert journal.ok
     assert ask(journal, "SELECT count(*) FROM requests") == [(1,)]
+
+
+def test_a_run_whose_beginning_was_refused_does_not_begin_later_by_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("controller.records.journal._PATIENCE_S", 0.4)
+    journal = Journal.open(tmp_path / "line.db", "tea", synchronous="OFF")
+    journal.path.rename(tmp_path / "aside.db")
+    with pytest.raises(JournalError, match="No such file"):
+        begin(journal)
+    (tmp_path / "aside.db").rename(journal.path)
+    assert journal.flush(5.0)
+    assert runs(journal.path) == []
+    run = begin(journal)
+    assert [info.run for info in runs(journal.path)] == [run]
+    assert journal.close("over")
+
+
+def test_a_value_that_no_file_can_hold_is_a_fault_that_keeps_its_reason(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("controller.records.journal._PATIENCE_S", 0.3)
+    journal = Journal.open(tmp_path / "line.db", "tea", synchronous="OFF")
+    begin(journal)
+    journal.put([made(1), m.RequestDone(MONO_NS, 1, m.Fate.MARKED, released_counts=1 << 70)])
+    assert not journal.flush(0.7)  # tried more than once
+    assert "too large" in journal.error
+    assert report(journal.path).created == 0  # not one half of what was put together
+    assert not journal.close("over")
+    assert journal.lost == 2
 
 
 HOLDER = """

@@ -25,14 +25,14 @@ journal = Journal.open(sys.argv[1], "tea")
 journal.begin_run(job="tea-250", job_number=7, dry=False, config="", mono_ns=0, wall_ns=10**18)
 n = 0
 while True:
-    for _ in range(20):  # the last two are always without an end
+    for _ in range(5):  # the last two are always without an end
         n += 1
         events = [m.ProductSeen(n, n, 1.0), m.RequestMade(n, n, n, 0, 0, 2.0)]
         if n > 2:
             events.append(m.RequestDone(n, n - 2, m.Fate.MARKED))
             events.append(m.ProductDone(n, n - 2, 1.0, 2.0, m.ProductFate.MARKED, 1, 1))
         journal.put(events)
-    if n % 7 == 0:
+    if n % 1000 == 0:  # rarely, so that most groups are written by the journal's own time
         journal.flush()
     os.write(1, b"%d\\n" % journal.durable_events)
     time.sleep(0.001)
@@ -48,7 +48,7 @@ def killed_at_random(path: Path, chance: random.Random) -> int:
     with child:
         assert child.stdout is not None
         try:
-            for _ in range(chance.randrange(1, 120)):
+            for _ in range(chance.randrange(1, 300)):
                 first = child.stdout.readline()
             time.sleep(chance.random() * 0.02)
         finally:
