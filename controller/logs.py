@@ -25,7 +25,7 @@ def open_log(style: Style, path: Path | None = None) -> Any:
     renderer: Any = (
         structlog.processors.JSONRenderer()
         if style == "json"
-        else structlog.dev.ConsoleRenderer(colors=path is None and out.isatty(), pad_event_to=0)
+        else structlog.dev.ConsoleRenderer(colors=path is None and out.isatty(), pad_event_to=0, sort_keys=False)
     )
     processors: list[Any] = [
         structlog.processors.add_log_level,
@@ -42,12 +42,12 @@ def log_events(log: Any, events: Sequence[Event]) -> None:
             case StateChanged():
                 log.info("state", state=title(event.new), was=title(event.old), cause=event.cause)
             case FaultChanged(phase=FaultPhase.RAISED):
-                log.warning("fault", fault=event.fault, detail=event.detail, first_cause=event.first)
+                log.warning("fault", fault=event.fault, **_given(detail=event.detail), first_cause=event.first)
             case FaultChanged():
                 log.info("fault", fault=event.fault, phase=event.phase.value)
             case CallAnswered():
                 call = event.reply.call
-                words = {"command": call.verb, "argument": call.argument, "who": call.who, "source": call.source}
+                words = {"command": call.verb, **_given(argument=call.argument), "who": call.who, "source": call.source}
                 if event.reply.accepted:
                     log.info("command accepted", **words)
                 else:
@@ -58,3 +58,7 @@ def log_events(log: Any, events: Sequence[Event]) -> None:
                 log.info("test mark", station=event.station, result=event.result)
             case _:
                 pass
+
+
+def _given(**words: str) -> dict[str, str]:
+    return {key: text for key, text in words.items() if text}

@@ -64,7 +64,9 @@ def register(verbs: Verbs) -> None:
         "make one mark now, confirmed by a person",
         "In mode Maintenance and state Execute only; counted apart from production.",
     )
-    parser.add_argument("station", nargs="?", default="", help="the marker's name in the line's file (default: the first)")
+    parser.add_argument(
+        "station", nargs="?", default="", help="the marker's name in the line's file (default: the first)"
+    )
     parser.add_argument(
         "--yes-bench", action="store_true", help="without the question; only where the I/O side is a test bench"
     )

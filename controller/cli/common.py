@@ -5,8 +5,10 @@ from __future__ import annotations
 import argparse
 import getpass
 import json
+import shutil
 import sys
-from collections.abc import Callable
+import textwrap
+from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
 OK, NOT_OK, BAD_INPUT, DEFECT = 0, 1, 2, 70
@@ -53,6 +55,16 @@ def verb(
 def print_json(value: dict[str, Any]) -> None:
     """Print the one JSON object of a verb: one line, the last of standard output."""
     print(json.dumps(value, ensure_ascii=False), flush=True)
+
+
+def print_rows(rows: Sequence[tuple[str, str]]) -> None:
+    """Print rows of a name and its text, the texts under one another and broken between words."""
+    size = shutil.get_terminal_size((100, 24)).columns
+    first = max((len(name) for name, _ in rows), default=0) + 2
+    for name, text in rows:
+        print(
+            textwrap.fill(text, max(size, first + 30), initial_indent=name.ljust(first), subsequent_indent=" " * first)
+        )
 
 
 def complain(text: str) -> None:

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from controller.cli.common import NOT_OK, OK, BadInputError, Verbs, add_for, complain, print_json, verb, who
+from controller.cli.common import NOT_OK, OK, BadInputError, Verbs, add_for, complain, print_json, print_rows, verb, who
 
 if TYPE_CHECKING:
     from controller.settings.line import LineConfig
@@ -69,7 +69,7 @@ def execute(args: argparse.Namespace) -> int:
         raise BadInputError(str(error)) from None
     except OSError as error:
         raise BadInputError(f"{error.filename or 'log file'}: {error.strerror or error}") from None
-    print(summary_text(result.summary))
+    print_rows(summary_rows(result.summary))
     if not result.orderly:
         complain(result.why)
     if args.json:
@@ -106,21 +106,26 @@ def may_start(args: argparse.Namespace, config: LineConfig, host: str, port: int
     return bool(args.start)
 
 
-def summary_text(summary: dict[str, Any]) -> str:
-    """The end of a run in a few lines, with units."""
+def summary_rows(summary: dict[str, Any]) -> list[tuple[str, str]]:
+    """The end of a run in a few rows, with units."""
     from controller.cli.panel import counts_text
 
     products, requests, scan = summary["products"], summary["requests"], summary["scan"]
     made = {k: requests[k] for k in ("created", "marked", "dry", "pending")}
-    lines = [
-        f"run of line {summary['line']}, job {summary['job']}: {summary['duration_s']:.1f} s, ended {summary['state']}"
-        f" because {summary['ended']}",
-        f"products   {counts_text(products)}",
-        f"marks      {counts_text(made)}; missed: {counts_text(requests['missed'])}",
-        f"faults     {counts_text(summary['faults'])}",
-        f"balance    {'every product and every mark is accounted for' if summary['balanced'] else 'DOES NOT ADD UP'}",
-        f"scan       {scan['scan_ms']:g} ms (period {scan['period_ms']:g} ms; exchange median "
-        f"{scan['exchange_median_ms']:g}, 99 % {scan['exchange_p99_ms']:g}, worst {scan['exchange_worst_ms']:g} ms); "
-        f"{scan['overruns']} overruns, {scan['link_limited']} link-limited, worst {scan['worst_late_ms']:g} ms late",
+    return [
+        ("run", f"line {summary['line']}, job {summary['job']}, {summary['duration_s']:.1f} s"),
+        ("ended", f"in {summary['state']}, because {summary['ended']}"),
+        ("products", counts_text(products)),
+        ("marks", counts_text(made)),
+        ("missed", counts_text(requests["missed"])),
+        ("faults", counts_text(summary["faults"])),
+        ("balance", "every product and every mark is accounted for" if summary["balanced"] else "DOES NOT ADD UP"),
+        (
+            "scan",
+            f"{scan['scan_ms']:g} ms = the greater of period {scan['period_ms']:g} ms and exchange "
+            f"(median {scan['exchange_median_ms']:g}, 99 % {scan['exchange_p99_ms']:g}, "
+            f"worst {scan['exchange_worst_ms']:g} ms); "
+            f"{scan['overruns']} overruns, worst {scan['worst_late_ms']:g} ms late; "
+            f"{scan['link_limited']} scans link-limited",
+        ),
     ]
-    return "\n".join(lines)

@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from controller.cli.common import OK, RefusedError, Verbs, add_line, print_json, verb
+from controller.cli.common import OK, RefusedError, Verbs, add_line, print_json, print_rows, verb
 
 NAMES = ("status",)
 WATCH_S = 0.5
@@ -43,8 +43,7 @@ def execute(args: argparse.Namespace) -> int:
     if args.json:
         print_json(status)
     else:
-        for name, text in rows(status):
-            print(f"{name:<12} {text}")
+        print_rows(rows(status))
     return OK
 
 
