@@ -28,7 +28,11 @@ class LinkTimes:
 
     BLOCK = 256
 
-    def __init__(self) -> None:
+    def __init__(self, spec: LineSpec) -> None:
+        self._least_lead_s = spec.limits.least_lead_s
+        self._stated_s = lead_time_s(spec.period_s, spec.exchange_s, self._least_lead_s)
+        self.lead_s = self._stated_s
+        """How long before its target an order is sent: by the stated link, or by the measured one if it is worse."""
         self.exchange_ns = 0
         self._worst = [0, 0]
         self._apart = [0, 0]
@@ -40,13 +44,20 @@ class LinkTimes:
         self.exchange_ns = image.got_ns - image.sent_ns
         apart = 0 if self._last_ns is None else image.sent_ns - self._last_ns
         self._last_ns = image.sent_ns
-        self._worst[0] = max(self._worst[0], self.exchange_ns)
-        self._apart[0] = max(self._apart[0], apart)
+        if self.exchange_ns > self._worst[0] or apart > self._apart[0]:
+            self._worst[0] = max(self._worst[0], self.exchange_ns)
+            self._apart[0] = max(self._apart[0], apart)
+            self._reckon()
         self._count += 1
         if self._count == self.BLOCK:
             self._count = 0
             self._worst = [0, self._worst[0]]
             self._apart = [0, self._apart[0]]
+            self._reckon()
+
+    def _reckon(self) -> None:
+        measured_s = lead_time_s(max(self._apart) * 1e-9, self.worst_exchange_s, self._least_lead_s)
+        self.lead_s = max(self._stated_s, measured_s)
 
     def gap(self) -> None:
         """A stretch without exchanges that says nothing of the link."""
@@ -56,11 +67,6 @@ class LinkTimes:
     def worst_exchange_s(self) -> float:
         """The worst exchange of the last 256 to 512, in s."""
         return max(self._worst) * 1e-9
-
-    @property
-    def worst_apart_s(self) -> float:
-        """The longest time from one exchange to the next of the last 256 to 512, in s."""
-        return max(self._apart) * 1e-9
 
 
 class Line:
@@ -77,7 +83,7 @@ class Line:
         self.enable = Enable()
         self.faults = FaultBook(spec.raised_reactions)
         self.watch = Watch()
-        self.link = LinkTimes()
+        self.link = LinkTimes(spec)
         self.state = State.STOPPED
         self.state_ns = now_ns
         self.mode = Mode.PRODUCTION
@@ -111,14 +117,6 @@ class Line:
     def marking(self) -> bool:
         """Whether requests are to become marks (or dry marks) now."""
         return self.state in MARKING and self.mode is Mode.PRODUCTION and (self.enable.up or self.spec.dry)
-
-    @property
-    def lead_s(self) -> float:
-        """How long before its target an order is sent, from the stated and the measured link, in s."""
-        spec = self.spec
-        stated = lead_time_s(spec.period_s, spec.exchange_s, spec.limits.least_lead_s)
-        measured = lead_time_s(self.link.worst_apart_s, self.link.worst_exchange_s, spec.limits.least_lead_s)
-        return max(stated, measured)
 
     @property
     def silent_since_ns(self) -> int:
@@ -221,7 +219,7 @@ class Line:
             product = self.eye.adopt(self.travel.counts)
             self._open.append(product)
             self.book.add_product(product, now_ns)
-        lead = lead_mm(self.travel.speed_counts_s(), 0.0, self.lead_s)
+        lead = lead_mm(self.travel.speed_counts_s(), 0.0, self.link.lead_s)
         self.marks.start(product, self.travel.counts, max(self.travel.counts + lead, float(self.unknown_until)))
 
     def void(self, now_ns: int, why: str) -> None:

@@ -19,7 +19,7 @@ TEST_WINDOW_MM = 100.0
 def lead_counts(line: Line, speed_counts_s: float) -> float:
     """How far ahead of its target an order is sent at this speed, in counts."""
     spec = line.spec
-    counts = lead_mm(speed_counts_s, spec.max_accel_mm_s2 / spec.scale_mm, line.lead_s)
+    counts = lead_mm(speed_counts_s, spec.max_accel_mm_s2 / spec.scale_mm, line.link.lead_s)
     return min(counts, spec.counter.modulus / (2 * QUARTER))
 
 
@@ -130,7 +130,7 @@ def next_order_counts(line: Line, within_s: float) -> float:
     lead = lead_counts(line, top)
     for request, station in heads:
         if request is not None:
-            at_release = top + accel * 2.0 * line.lead_s
+            at_release = top + accel * 2.0 * line.link.lead_s
             ahead = lead + at_release * station.response_s + 1.0 if line.marking else 0.0
             nearest = min(nearest, request.due - ahead)
     return nearest

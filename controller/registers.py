@@ -8,7 +8,7 @@ plain ints here; word order belongs to the wire.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import IntEnum, IntFlag
+from enum import IntEnum
 
 LAYOUT = 1
 RING_SIZE = 8
@@ -16,7 +16,7 @@ BACKWARD = 0x8000
 """Set in a capture's edge when the belt ran backward as it was captured."""
 
 
-class StatusBit(IntFlag):
+class StatusBit(IntEnum):
     """The status bits, register 3."""
 
     DETECTOR_BLOCKED = 1 << 0
@@ -33,7 +33,7 @@ class StatusBit(IntFlag):
     STOP_REQUESTED = 1 << 11
 
 
-class ControlBit(IntFlag):
+class ControlBit(IntEnum):
     """The control bits, register 101."""
 
     ENABLE = 1 << 0

@@ -50,7 +50,7 @@ def snapshot(line: Line, now_ns: int) -> Snapshot:
         first_cause=line.faults.describe(line.faults.first) if line.faults.first else "",
         not_permitted="; ".join(blockers),
         next_step=_next_step(line, blockers),
-        lead_ms=line.lead_s * 1e3,
+        lead_ms=line.link.lead_s * 1e3,
         lead_mm=lead_mm,
         exchange_ms=line.link.exchange_ns * 1e-6,
         worst_exchange_ms=line.link.worst_exchange_s * 1e3,

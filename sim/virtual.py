@@ -1,0 +1,180 @@
+"""The bench in virtual time: the same decision function and the same simulated device, with nothing to wait for.
+
+Each scan is an exchange that takes a stated time, and a decision. Where the decision says that it will not act before
+the belt has come so far, and the device that nothing will happen, the scans in between are skipped: the line is told
+how many (`controller.scan.idle`) and is given the counts that the last of them would have read. Stepped in full the
+same run gives the same journal, to the row.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from controller.model import Call, Image, Outcome, Snapshot, State
+from controller.ports import Recorder
+from controller.scan import CountSample, Line, idle, scan, snapshot
+from controller.travel import WINDOW
+from sim.device import Device
+
+AT_ONCE_LIMIT = 8
+"""Exchanges without a pause that one period may hold."""
+LINK_TIMEOUT_NS = 250_000_000
+"""How long an exchange over a dead link takes to fail."""
+
+
+@dataclass(frozen=True, slots=True)
+class VirtualLink:
+    """What an exchange costs: each way between the two bounds, at random where they differ."""
+
+    least_ns: int = 150_000
+    most_ns: int = 150_000
+
+    @property
+    def steady(self) -> bool:
+        """Whether every exchange takes the same time; only then may scans be skipped."""
+        return self.least_ns == self.most_ns
+
+
+@dataclass(slots=True)
+class Tally:
+    """What the bench did: scans decided, scans skipped, calls refused."""
+
+    stepped: int = 0
+    skipped: int = 0
+    refused: list[str] = field(default_factory=list)
+
+
+class VirtualBench:
+    """One line and one device on one clock. `run_until` goes on; `give` is somebody at the panel."""
+
+    def __init__(
+        self,
+        line: Line,
+        device: Device,
+        recorder: Recorder,
+        *,
+        link: VirtualLink | None = None,
+        seed: int = 0,
+        skip: bool = True,
+        on_outcome: Callable[[int, Outcome], None] | None = None,
+    ) -> None:
+        self.line, self.device = line, device
+        self.tally = Tally()
+        self._recorder = recorder
+        self._link = link or VirtualLink()
+        self._chance = random.Random(seed)
+        self._skip = skip and self._link.steady
+        self._on_outcome = on_outcome
+        self._period_ns = round(line.spec.period_s * 1e9)
+        self._tick = 0
+        self._calls: list[Call] = []
+        self._scheduled: list[tuple[int, Call]] = []
+        self.now_ns = 0
+
+    def give(self, *calls: Call) -> None:
+        """Hand calls to the next scan."""
+        self._calls.extend(calls)
+
+    def schedule(self, calls: Sequence[tuple[int, Call]]) -> None:
+        """Calls to be given at times of the bench's clock."""
+        self._scheduled = sorted([*self._scheduled, *calls], key=lambda item: item[0])
+
+    def snapshot(self) -> Snapshot:
+        """The line as it is now."""
+        return snapshot(self.line, self.now_ns)
+
+    def start(self) -> None:
+        """Reset and Start on behalf of whoever runs the bench. Raises RuntimeError when the line does not let them."""
+        who = Call("reset", "bench"), Call("start", "bench")
+        self.run_until(self.now_ns + round(self.line.spec.limits.lease_s * 2e9))
+        for call, state in zip(who, (State.IDLE, State.EXECUTE), strict=True):
+            self.give(call)
+            limit = self.now_ns + 5_000_000_000
+            while self.line.state is not state and self.now_ns < limit:
+                self.run_until(self.now_ns + self._period_ns)
+            if self.line.state is not state:
+                raise RuntimeError(f"{call.verb} did not lead to {state.name.capitalize()}: {self.tally.refused}")
+
+    def run_until(self, t_ns: int) -> None:
+        """Go on scanning until the clock has come to `t_ns`."""
+        while self._tick * self._period_ns < t_ns:
+            outcome = self._period()
+            self._tick = max(self._tick + 1, -(-self.now_ns // self._period_ns))
+            if self._skip and not self._calls:
+                self._skip_idle(outcome, t_ns)
+
+    def _period(self) -> Outcome:
+        """One period: an exchange and a decision, and at once again while the decision asks for it."""
+        sent_ns = max(self.now_ns, self._tick * self._period_ns)
+        while self._scheduled and self._scheduled[0][0] <= sent_ns:
+            self._calls.append(self._scheduled.pop(0)[1])
+        outcome = self._exchange(sent_ns)
+        for _ in range(AT_ONCE_LIMIT):
+            if not outcome.at_once:
+                break
+            outcome = self._exchange(self.now_ns)
+        return outcome
+
+    def _exchange(self, sent_ns: int) -> Outcome:
+        arrives_ns = sent_ns + self._delay_ns()
+        if self.device.link_down(arrives_ns):
+            image = Image(None, sent_ns, sent_ns + LINK_TIMEOUT_NS, "no answer", self._recorder.ok)
+        else:
+            self.device.write(self.line.command, arrives_ns)
+            status = self.device.read(arrives_ns)
+            image = Image(status, sent_ns, arrives_ns + self._delay_ns(), "", self._recorder.ok)
+        calls, self._calls = self._calls, []
+        self.now_ns = image.got_ns
+        outcome = scan(self.line, image, self.now_ns, calls)
+        self.tally.stepped += 1
+        self.tally.refused.extend(r.reason for r in outcome.replies if not r.accepted)
+        if outcome.events:
+            self._recorder.put(outcome.events)
+        if self._on_outcome is not None:
+            self._on_outcome(self.now_ns, outcome)
+        return outcome
+
+    def _delay_ns(self) -> int:
+        if self._link.steady:
+            return self._link.least_ns
+        return self._chance.randint(self._link.least_ns, self._link.most_ns)
+
+    def _skip_idle(self, outcome: Outcome, until_ns: int) -> None:
+        """Skip the scans before the next one that could decide anything."""
+        period_ns, way_ns = self._period_ns, self._link.least_ns
+        if outcome.next_act_ns <= self.now_ns or outcome.next_act_counts <= self.line.travel.counts:
+            return
+        device = self.device
+        read_ns = self._tick * period_ns + way_ns
+        if device.link_down(read_ns):
+            return
+        # A scan decides on what was read; it must be stepped if anything has happened by then.
+        wake_ns = min(until_ns, outcome.next_act_ns - 2 * way_ns)
+        event_ns = device.next_event_ns(device.now_ns, lease_kept=True)
+        if event_ns is not None:
+            wake_ns = min(wake_ns, event_ns - way_ns)
+        turn_ns = device.belt.next_piece_ns(device.now_ns)
+        if turn_ns is not None:
+            wake_ns = min(wake_ns, turn_ns - way_ns)
+        if self._scheduled:
+            wake_ns = min(wake_ns, self._scheduled[0][0])
+        skipped = -(-wake_ns // period_ns) - self._tick
+        if skipped > 0 and outcome.next_act_counts != float("inf"):
+            ahead = int(outcome.next_act_counts - self.line.travel.counts)
+            reach_ns = device.time_of_travel_ns(device.travel_at(device.now_ns) + ahead, device.now_ns)
+            if reach_ns is not None:
+                skipped = min(skipped, -(-(reach_ns - way_ns) // period_ns) - self._tick)
+        if skipped <= 0:
+            return
+        samples = []
+        for tick in range(self._tick + max(0, skipped - WINDOW), self._tick + skipped):
+            sent_ns = tick * period_ns
+            at_ns = sent_ns + way_ns
+            samples.append(CountSample(device.count_at(at_ns), device.sample_us_at(at_ns), sent_ns, at_ns + way_ns))
+        idle(self.line, skipped, samples)
+        device.keep_lease((self._tick + skipped - 1) * period_ns + way_ns, self.line.watch.echo)
+        self._tick += skipped
+        self.now_ns = samples[-1].got_ns
+        self.tally.skipped += skipped
