@@ -128,10 +128,21 @@ class Belt:
         self._ahead_min = _running_extreme(self._pieces, min)
         self._ahead_max = _running_extreme(self._pieces, max)
         self.backtrack_mm = self._greatest_backtrack_mm()
+        self._near(0)
 
     def start(self, t_ns: int) -> None:
         """Begin the profile at this time of the clock."""
         self.zero_ns = t_ns
+        self._near(t_ns)
+
+    def _near(self, t_ns: int) -> None:
+        """Keep the piece around a time at hand: nearly every question is about now."""
+        self._from_ns = self._to_ns = 0
+        if self.zero_ns is not None and t_ns >= self.zero_ns:
+            self._index, self._base_mm, self._base_ns = self._locate(t_ns)
+            self._piece = self._pieces[self._index]
+            self._from_ns = self._base_ns + self._piece.begin_ns
+            self._to_ns = self._base_ns + self._piece.end_ns
 
     def speeds_mm_s(self) -> list[float]:
         """Give the steady speeds of the profile other than standing, each once, in order of size."""
@@ -161,10 +172,11 @@ class Belt:
 
     def position_mm(self, t_ns: int) -> float:
         """Give true travel at a time of the clock."""
-        if self.zero_ns is None or t_ns <= self.zero_ns:
-            return 0.0
-        index, base_mm, base_ns = self._locate(t_ns)
-        return base_mm + self._pieces[index].position_mm(t_ns - base_ns)
+        if not self._from_ns <= t_ns < self._to_ns:
+            if self.zero_ns is None or t_ns <= self.zero_ns:
+                return 0.0
+            self._near(t_ns)
+        return self._base_mm + self._piece.position_mm(t_ns - self._base_ns)
 
     def speed_mm_s(self, t_ns: int) -> float:
         """Give true speed at a time of the clock, negative backward."""
@@ -210,6 +222,8 @@ class Belt:
         """Give the furthest place between two times: the greatest for direction +1, the least for −1."""
         best = max if direction > 0 else min
         found = best(self.position_mm(from_ns), self.position_mm(to_ns))
+        if self._from_ns <= from_ns <= to_ns < self._to_ns:
+            return found
         if self.zero_ns is None or to_ns <= self.zero_ns:
             return found
         index, base_mm, base_ns = self._locate(max(from_ns, self.zero_ns))
@@ -230,8 +244,11 @@ class Belt:
             return after_ns
         if self.zero_ns is None:
             return None
-        after_ns = max(after_ns, self.zero_ns)
-        index, base_mm, base_ns = self._locate(after_ns)
+        if self._from_ns <= after_ns < self._to_ns:
+            index, base_mm, base_ns = self._index, self._base_mm, self._base_ns
+        else:
+            after_ns = max(after_ns, self.zero_ns)
+            index, base_mm, base_ns = self._locate(after_ns)
         while True:
             want_mm = position_mm - base_mm
             if direction > 0:
@@ -248,7 +265,8 @@ class Belt:
             piece = self._pieces[index]
             passed = piece.end_mm >= want_mm if direction > 0 else piece.end_mm < want_mm
             if piece.direction == direction and passed:
-                return base_ns + _first_ns(piece, want_mm, max(piece.begin_ns, after_ns - base_ns), direction)
+                begin_ns = max(piece.begin_ns, after_ns - base_ns)
+                return base_ns + _first_ns(piece, position_mm, base_mm, begin_ns, direction)
             index += 1
             if index == len(self._pieces):
                 if not self._cycle_ns:
@@ -335,15 +353,17 @@ def _running_extreme(pieces: Sequence[Piece], best: Callable[[float, float], flo
     return found[::-1]
 
 
-def _first_ns(piece: Piece, want_mm: float, from_ns: int, direction: int) -> int:
+def _first_ns(piece: Piece, place_mm: float, base_mm: float, from_ns: int, direction: int) -> int:
     """First whole ns of the piece, not before `from_ns`, with the place reached; it is reached by the piece's end."""
 
     def reached(t_ns: int) -> bool:
-        here_mm = piece.position_mm(t_ns)
-        return here_mm >= want_mm if direction > 0 else here_mm < want_mm
+        here_mm = base_mm + piece.position_mm(t_ns)  # rounded as `Belt.position_mm` rounds, to agree to the last bit
+        return here_mm >= place_mm if direction > 0 else here_mm < place_mm
 
-    guess_ns = piece.begin_ns + math.ceil(piece.guess_s(want_mm - piece.begin_mm) / NS)
+    guess_ns = piece.begin_ns + math.ceil(piece.guess_s(place_mm - base_mm - piece.begin_mm) / NS)
     guess_ns = min(max(guess_ns, from_ns), piece.end_ns)
+    if guess_ns > from_ns and reached(guess_ns) and not reached(guess_ns - 1):
+        return guess_ns
     # The guess is off by the rounding of a float at most, which is many ns only where the belt hardly moves:
     # widen in doubling steps until the crossing is enclosed, then halve.
     step = 1

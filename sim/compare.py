@@ -111,9 +111,11 @@ class Compare:
         if not 0 <= station < len(self._depths) or self.armed[station] >= self._depths[station]:
             return AckResult.FULL
         self._number += 1
-        insort(self._targets, Target(travel, self._number, token, station))
+        target = Target(travel, self._number, token, station)
+        insort(self._targets, target)
         self.armed[station] += 1
-        self.look(t_ns)
+        if self._targets[0] is target or self._may_drop():
+            self.look(t_ns)
         return AckResult.ARMED
 
     def cancel(self, token: int, t_ns: int) -> bool:
@@ -145,14 +147,21 @@ class Compare:
         if self._targets:
             # Targets lie ahead of everything reached so far: the least is reached first, the greatest drops first.
             self._consider("reach", self._targets[0], self._enter_ns(self._targets[0].travel, t_ns))
-            last = self._targets[-1]
-            self._consider("drop", last, self._fall_ns(last.travel - self._half, t_ns))
+            if self._may_drop():
+                last = self._targets[-1]
+                self._consider("drop", last, self._fall_ns(last.travel - self._half, t_ns))
         if self._ghosts:
             now = self.travel(t_ns)
             for ghost in self._ghosts:
                 inside = now >= ghost.travel
                 crossed_ns = self._fall_ns(ghost.travel - 1, t_ns) if inside else self._enter_ns(ghost.travel, t_ns)
                 self._consider("back" if inside else "again", ghost, crossed_ns)
+
+    def _may_drop(self) -> bool:
+        """Whether the belt could ever back up so far that a target drops: a quarter of the range at least."""
+        far_mm = self._encoder.belt.backtrack_mm + 2.0 * self._encoder.mm_per_count
+        quarter_mm = self._half // 2 * self._encoder.mm_per_count
+        return not self._same or 5 in self._rules_off or far_mm >= quarter_mm
 
     def _consider(self, what: str, target: Target, t_ns: int | None) -> None:
         if t_ns is not None and (self.next_ns is None or t_ns < self.next_ns):

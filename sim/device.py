@@ -47,10 +47,14 @@ RULES = frozenset({1, 2, 3, 5, 6, 7, 9})
 """The rules that can be switched off."""
 
 LINE_BITS = {
-    Kind.UPSTREAM_EMPTY: StatusBit.UPSTREAM_EMPTY,
-    Kind.DOWNSTREAM_BLOCKED: StatusBit.DOWNSTREAM_BLOCKED,
-    Kind.STOP_REQUESTED: StatusBit.STOP_REQUESTED,
+    Kind.UPSTREAM_EMPTY: int(StatusBit.UPSTREAM_EMPTY),
+    Kind.DOWNSTREAM_BLOCKED: int(StatusBit.DOWNSTREAM_BLOCKED),
+    Kind.STOP_REQUESTED: int(StatusBit.STOP_REQUESTED),
 }
+# The status bits as plain numbers: a flag's own arithmetic would cost more than everything else in a read.
+_BLOCKED, _CLOSED, _READY, _BUSY, _FAULT, _DRIVE, _INHIBITED, _DOWN, _FLUSHED = (
+    int(bit) for bit in list(StatusBit)[:9]
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,15 +346,15 @@ class Device:
     def _bits(self, first: StationStatus) -> int:
         return (
             self._line_bits
-            | (StatusBit.DETECTOR_BLOCKED.value if self._eye.blocked else 0)
-            | (StatusBit.INTERLOCKS_CLOSED.value if self._permit.closed else 0)
-            | (StatusBit.MARKER_READY.value if first.ready else 0)
-            | (StatusBit.MARKER_BUSY.value if first.busy else 0)
-            | (StatusBit.MARKER_FAULT.value if first.fault else 0)
-            | (StatusBit.DRIVE_RUNNING.value if self._drive else 0)
-            | (0 if self._permit.granted else StatusBit.INHIBITED.value)
-            | (StatusBit.FORWARD_COUNTS_DOWN.value if self._counts_down else 0)
-            | (StatusBit.FLUSH_DONE.value if self._flush else 0)
+            | (_BLOCKED if self._eye.blocked else 0)
+            | (_CLOSED if self._permit.closed else 0)
+            | (_READY if first.ready else 0)
+            | (_BUSY if first.busy else 0)
+            | (_FAULT if first.fault else 0)
+            | (_DRIVE if self._drive else 0)
+            | (0 if self._permit.granted else _INHIBITED)
+            | (_DOWN if self._counts_down else 0)
+            | (_FLUSHED if self._flush else 0)
         )
 
     def link_down(self, t_ns: int) -> bool:
