@@ -7,7 +7,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from controller import unit
 from controller.calls import answer
@@ -17,25 +16,16 @@ from controller.modes import MARKING, RAISING, WITHDRAWING
 from controller.ordering import next_order_counts, order_next
 from controller.registers import ControlBit
 from controller.release import U16
+from controller.travel import IdleStretch
 from controller.view import snapshot
 from controller.watch import COASTING_S, READY_GRACE_S
 
-__all__ = ["CountSample", "Line", "idle", "scan", "snapshot"]
+__all__ = ["Line", "idle", "scan", "snapshot"]
 
 LOOK_AGAIN_S = 0.25
 """However quiet the line is, the core wants to see it again after this time."""
 BUSY = RAISING | WITHDRAWING | frozenset({State.CLEARING, State.RESETTING, State.COMPLETING})
 """States in which every scan may decide something."""
-
-
-@dataclass(frozen=True, slots=True)
-class CountSample:
-    """One raw count with the I/O side's own clock (None: it has none) and the bounds of the exchange that read it."""
-
-    raw: int
-    sample_us: int | None
-    sent_ns: int
-    got_ns: int
 
 
 def scan(line: Line, image: Image, now_ns: int, calls: Sequence[Call] = ()) -> Outcome:
@@ -103,17 +93,16 @@ def _next_act(line: Line, now_ns: int) -> tuple[float, int]:
     return counts, min(t for t in times if t > now_ns)
 
 
-def idle(line: Line, scans: int, samples: Sequence[CountSample]) -> None:
+def idle(line: Line, scans: int, stretch: IdleStretch) -> None:
     """Do what `scans` scans do in which nothing happens: the heartbeat moves on and the belt is followed.
 
-    `samples` are the counts that the last of those scans read, oldest first, as many as the speed is reckoned from.
+    `stretch` is what the last of those scans read, as many as the speed is reckoned from.
     For a bench in virtual time only: on a real line the lease wants every scan.
     """
     line.scans += scans
     line.heartbeat = (line.heartbeat + scans) % U16
     line.command = line.build()
     line.link.gap()
-    for sample in samples:
-        line.travel.update(sample.raw, sample.sample_us, sample.sent_ns, sample.got_ns)
+    line.travel.follow(stretch)
     line.eye.settle(line.travel.counts, False)
-    line.watch.kept((line.heartbeat - 1) % U16, samples[-1].got_ns)
+    line.watch.kept((line.heartbeat - 1) % U16, stretch.got_ns)

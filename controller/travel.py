@@ -8,8 +8,10 @@ a restart of the counter: a restart changes the offset, never the travel.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+from typing import NamedTuple
 
 from controller.spec import Counter
 
@@ -31,12 +33,30 @@ class Step(Enum):
     """So long since the last sample that the counter may have wrapped unseen."""
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
+class Sample(NamedTuple):
     """A count with the instant it was taken at, in ns of whichever clock dates the samples."""
 
     t_ns: int
     travel: int
+
+
+@dataclass(frozen=True, slots=True)
+class IdleStretch:
+    """What evenly spaced scans read while nothing happened: raw counts, and the I/O side's clock (None: it has none).
+
+    `sent_ns` is when the first of these exchanges began; each took `exchange_ns`.
+    """
+
+    raws: Sequence[int]
+    sample_us: Sequence[int] | None
+    sent_ns: int
+    period_ns: int
+    exchange_ns: int
+
+    @property
+    def got_ns(self) -> int:
+        """When the last of them ended."""
+        return self.sent_ns + (len(self.raws) - 1) * self.period_ns + self.exchange_ns
 
 
 class Travel:
@@ -96,6 +116,31 @@ class Travel:
             self.furthest = max(self.furthest, self.counts)
         self._keep(t_ns)
         return Step.GOOD
+
+    def follow(self, stretch: IdleStretch) -> None:
+        """Take the samples of scans in which nothing happened: the same as `update` for each, at once."""
+        previous = self._raw
+        if previous is None:
+            raise ValueError("there is nothing to follow before the first sample")
+        half, modulus, sense = self._counter.modulus // 2, self._counter.modulus, self._counter.sense
+        travel, moved, furthest = self.counts, None, self.furthest
+        travels = []
+        for n, raw in enumerate(stretch.raws):
+            delta = (sense * (raw - previous) + half) % modulus - half
+            if delta:
+                travel, previous, moved = travel + delta, raw, n
+                if travel > furthest:
+                    furthest = travel
+            travels.append(travel)
+        last = len(travels) - 1
+        self.counts, self.furthest, self._raw = travel, furthest, stretch.raws[last]
+        self._sent_ns = stretch.sent_ns + last * stretch.period_ns
+        if moved is not None:
+            self.moved_ns = stretch.sent_ns + moved * stretch.period_ns + stretch.exchange_ns
+        for n, reached in enumerate(travels):
+            sent_ns = stretch.sent_ns + n * stretch.period_ns
+            us = None if stretch.sample_us is None else stretch.sample_us[n]
+            self.samples.append(Sample(self._date(us, sent_ns, sent_ns + stretch.exchange_ns), reached))
 
     def rebase(self, raw: int) -> None:
         """The counter began anew at `raw`: travel goes on from where it was, the speed is not known."""

@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 
 from controller.model import Call, Image, Outcome, Snapshot, State
 from controller.ports import Recorder
-from controller.scan import CountSample, Line, idle, scan, snapshot
-from controller.travel import WINDOW
+from controller.scan import Line, idle, scan, snapshot
+from controller.travel import WINDOW, IdleStretch
 from sim.device import Device
 
 AT_ONCE_LIMIT = 8
@@ -168,13 +168,17 @@ class VirtualBench:
                 skipped = min(skipped, -(-(reach_ns - way_ns) // period_ns) - self._tick)
         if skipped <= 0:
             return
-        samples = []
-        for tick in range(self._tick + max(0, skipped - WINDOW), self._tick + skipped):
-            sent_ns = tick * period_ns
-            at_ns = sent_ns + way_ns
-            samples.append(CountSample(device.count_at(at_ns), device.sample_us_at(at_ns), sent_ns, at_ns + way_ns))
-        idle(self.line, skipped, samples)
+        first_ns = (self._tick + max(0, skipped - WINDOW)) * period_ns
+        times_ns = range(first_ns + way_ns, (self._tick + skipped) * period_ns, period_ns)
+        stretch = IdleStretch(
+            [device.count_at(t_ns) for t_ns in times_ns],
+            [device.sample_us_at(t_ns) for t_ns in times_ns],
+            first_ns,
+            period_ns,
+            2 * way_ns,
+        )
+        idle(self.line, skipped, stretch)
         device.keep_lease((self._tick + skipped - 1) * period_ns + way_ns, self.line.watch.echo)
         self._tick += skipped
-        self.now_ns = samples[-1].got_ns
+        self.now_ns = stretch.got_ns
         self.tally.skipped += skipped
