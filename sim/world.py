@@ -1,0 +1,162 @@
+"""The simulated line made from a line and a scenario: everything true, and the device that it is wired to."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+
+from controller.model import Call
+from controller.spec import LineSpec
+from sim.belt import Belt, Hunting, Ramp, Segment, Steady
+from sim.detector import EyeSpec
+from sim.device import Device, DeviceSpec
+from sim.encoder import Encoder
+from sim.marker import MarkerSpec, MarkTruth
+from sim.products import Flow, Product, Vary, Web, products
+from sim.scenario import (
+    BeltSection,
+    EventSection,
+    MomentSection,
+    ProductsSection,
+    Scenario,
+    SegmentSection,
+    TrueMarkerSection,
+)
+from sim.script import Happening, Kind
+
+
+def ns(seconds: float) -> int:
+    """Whole nanoseconds of a time in s."""
+    return round(seconds * 1e9)
+
+
+def build_device(
+    spec: LineSpec, scenario: Scenario, seed: int | None = None, *,
+    on_product: Callable[[Product], None] | None = None, on_mark: Callable[[MarkTruth], None] | None = None,
+) -> Device:  # fmt: skip
+    """Make the device with its world. `seed` None is the scenario's own. Raises ValueError in one line.
+
+    `on_product` is called as a leading edge first comes to the eye, `on_mark` as a mark really begins.
+    """
+    seed = scenario.seed if seed is None else seed
+    belt = build_belt(scenario.belt)
+    encoder = Encoder(
+        belt, spec.scale_mm * scenario.encoder.circumference_factor, slip=scenario.encoder.slip,
+        start=scenario.encoder.start_count, modulus=spec.counter.modulus, sense=spec.counter.sense,
+    )  # fmt: skip
+    chance = random.Random(f"{seed}/io")
+    interlocks = sum(1 << bit for bit in spec.interlocks)
+    device = DeviceSpec(
+        boot_id=chance.randint(1, 0xFFFF), interlocks=interlocks, lease_limit_ns=ns(scenario.io.lease_limit),
+        rules_off=frozenset(scenario.rules_off), sample_us=chance.getrandbits(32),
+        restart_raw=scenario.io.restart_count,
+    )  # fmt: skip
+    supply = products([_flow(s) for s in scenario.products], random.Random(f"{seed}/products"))
+    eye = scenario.detector
+    response_s = spec.detector.response_s if eye.response is None else eye.response
+    return Device(
+        device, belt, encoder, supply, true_markers(spec, scenario),
+        eye=EyeSpec(ns(response_s), eye.bounces, eye.bounce_within, ns(eye.bounce_time)),
+        happenings=[_happening(spec, e) for e in scenario.events],
+        on_product=on_product or _ignore, on_mark=on_mark or _ignore,
+    )  # fmt: skip
+
+
+def _ignore(_: object) -> None:
+    return None
+
+
+def build_belt(section: BeltSection) -> Belt:
+    """Make the belt. Raises ValueError where the profile makes no sense."""
+    segments: list[Segment] = []
+    speed_mm_s = 0.0
+    for number, written in enumerate(section.segments, start=1):
+        segment = _segment(written, speed_mm_s, number)
+        segments.append(segment)
+        match segment:
+            case Steady(speed_mm_s=steady):
+                speed_mm_s = steady
+            case Ramp(to_mm_s=to):
+                speed_mm_s = to
+            case Hunting(mean_mm_s=mean):
+                speed_mm_s = mean  # an acceleration after hunting is reckoned from its mean
+    return Belt(segments, repeat=section.repeat, start_ns=0 if section.starts == "at once" else None)
+
+
+def _segment(written: SegmentSection, before_mm_s: float, number: int) -> Segment:
+    speed = written.speed or 0.0
+    duration_s = written.duration
+    if written.distance is not None:
+        duration_s = written.distance / speed
+    if written.kind == "ramp":
+        to = written.to or 0.0
+        if written.acceleration is not None:
+            duration_s = abs(to - before_mm_s) / written.acceleration
+        if not duration_s:
+            raise ValueError(f"belt.segments#{number}: a ramp to the speed that the belt has already; remove it")
+        return Ramp(to, ns(duration_s))
+    if written.kind == "hunting":
+        return Hunting(speed, written.amplitude or 0.0, 1.0 / (written.period or 1.0), ns(duration_s or 0.0))
+    if written.kind == "back_up":
+        speed = -speed
+    return Steady(speed, None if duration_s is None else ns(duration_s))
+
+
+def _flow(section: ProductsSection) -> Flow | Web:
+    if section.kind == "web":
+        return Web(section.first or 0.0)
+    space_mm = section.gap if section.pitch is None else section.pitch
+    return Flow(
+        Vary(section.length, section.length_spread, section.length_varies),
+        Vary(space_mm or 0.0, section.spread, section.varies),
+        section.spacing, section.first, section.count, section.until, section.missing, section.touching,
+    )  # fmt: skip
+
+
+def true_markers(spec: LineSpec, scenario: Scenario) -> list[MarkerSpec]:
+    """Give the markers as they really are, in the order of the stations."""
+    made: list[MarkerSpec] = []
+    for station in spec.stations:
+        written = next((m for m in scenario.markers if m.station in (None, station.name)), None)
+        true = TrueMarkerSection() if written is None else written
+        distance_mm = station.distance_mm if true.distance is None else true.distance
+        response_s = station.response_s if true.response is None else true.response
+        mark_s = station.mark_time_s if true.mark_time is None else true.mark_time
+        rearm_s = station.rearm_s if true.rearm is None else true.rearm
+        made.append(MarkerSpec(distance_mm, ns(response_s), ns(mark_s), ns(rearm_s), true.depth))
+    return made
+
+
+def _happening(spec: LineSpec, event: EventSection) -> Happening:
+    number = 0
+    if event.kind in (Kind.INTERLOCK_OPEN, Kind.INTERLOCK_CLOSE):
+        number = next(bit for bit, name in spec.interlocks.items() if event.interlock in (None, name))
+    elif event.kind is Kind.JOB_LOADED:
+        number = event.job or 0
+    elif event.station is not None:
+        number = next(n for n, s in enumerate(spec.stations) if s.name == event.station)
+    at_ns = None if event.at is None else ns(event.at)
+    duration_ns = None if event.duration is None else ns(event.duration)
+    return Happening(event.kind, at_ns, event.at_travel, duration_ns, number, event.on)
+
+
+def scheduled_calls(scenario: Scenario, belt: Belt) -> list[tuple[int, Call]]:
+    """Give the scenario's calls with their times of the clock, in order; the belt's profile must have begun.
+
+    Those at a travel that the belt never reaches are left out. Raises ValueError before the profile has begun.
+    """
+    zero_ns = belt.zero_ns
+    if zero_ns is None:
+        raise ValueError("the belt's profile has not begun")
+    made: list[tuple[int, Call]] = []
+    for call in scenario.calls:
+        t_ns = _moment_ns(call, belt, zero_ns)
+        if t_ns is not None:
+            made.append((t_ns, Call(call.verb, "bench", argument=call.argument)))
+    return sorted(made, key=lambda item: item[0])
+
+
+def _moment_ns(moment: MomentSection, belt: Belt, zero_ns: int) -> int | None:
+    if moment.at is not None:
+        return zero_ns + ns(moment.at)
+    return belt.next_reach_ns(moment.at_travel or 0.0, zero_ns, 1)
