@@ -161,7 +161,9 @@ class LineConfig:
             max_accel_mm_s2=line.greatest_acceleration,
             period_s=line.scan_period,
             exchange_s=link.worst_exchange,
-            job_number=self.job.number,
+            has_drive=self.points.has("drive_running"),
+            # A marker that cannot say which job it has loaded cannot be held to one.
+            job_number=self.job.number if self.points.has("job_loaded") else 0,
             job_name=self.job.name,
             interlocks={bit: name for name, bit in self.settings.interlocks.items()},
             auto_unsuspend=line.unsuspend_by_itself,
@@ -238,6 +240,9 @@ def _points(file: Path, settings: LineSettings) -> PointMap:
     if settings.detector.kind == "captured" and not points.has("captures"):
         text = 'captured edges need the points captures; write kind = "sampled", or do not drop them'
         raise SettingsError(file, [("detector.kind", text)])
+    if settings.interlocks and not points.has("interlocks"):
+        text = "named interlocks need the point interlocks; do not drop it, or name none and rely on the summary bit"
+        raise SettingsError(file, [("interlocks", text)])
     return points
 
 
