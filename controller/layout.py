@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from enum import IntFlag, StrEnum
+from enum import StrEnum
 
 from controller.registers import RING_SIZE, ControlBit, StatusBit
 
@@ -183,7 +183,7 @@ class Request:
         return f"{kind} {self.address} to {self.address + self.count - 1}"
 
 
-def flag_name(flag: IntFlag) -> str:
+def flag_name(flag: StatusBit | ControlBit) -> str:
     """Return the name of a single status or control bit as the configuration has it."""
     return str(flag.name).lower()
 

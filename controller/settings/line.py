@@ -161,7 +161,7 @@ class LineConfig:
             max_accel_mm_s2=line.greatest_acceleration,
             period_s=line.scan_period,
             exchange_s=link.worst_exchange,
-            has_drive=self.points.has("drive_running"),
+            has_drive=self.points.has("bits.drive_running"),
             # A marker that cannot say which job it has loaded cannot be held to one.
             job_number=self.job.number if self.points.has("job_loaded") else 0,
             job_name=self.job.name,
