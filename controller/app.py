@@ -24,6 +24,7 @@ from controller.modes import accept, title
 from controller.plant.local import LocalServer
 from controller.plant.view import products, requests
 from controller.records.journal import Journal
+from controller.run_record import begin_record
 from controller.scan import Line
 from controller.settings.line import LineConfig
 from controller.spec import LineSpec
@@ -142,16 +143,9 @@ class _Run:
     def _begin_record(self, journal: Journal) -> None:
         if journal.recovered is not None:
             self._log.warning("the last run ended without a stop", recovered=str(journal.recovered))
-        texts = (path.read_text(encoding="utf-8-sig") for path in (self._config.path, self._config.job_path))
-        journal.begin_run(
-            job=self._spec.job_name,
-            job_number=self._spec.job_number,
-            dry=self._spec.dry,
-            config="\n".join(texts),
-            mono_ns=time.monotonic_ns(),
-            wall_ns=time.time_ns(),
-        )
-        journal.prune(self._config.settings.journal.keep_days, time.time_ns())
+        now_ns, wall_ns = time.monotonic_ns(), time.time_ns()
+        begin_record(journal, self._config, self._spec, mono_ns=now_ns, wall_ns=wall_ns)
+        journal.prune(self._config.settings.journal.keep_days, wall_ns)
 
     async def _tasks(self, loop: LineLoop) -> None:
         try:

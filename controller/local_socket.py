@@ -15,6 +15,7 @@ import os
 import re
 from pathlib import Path
 
+FOLDER = "beltcue"
 SUFFIX = ".sock"
 MAX_LINE_BYTES = 65536
 _MAX_PATH_BYTES = 100
@@ -24,15 +25,19 @@ _MAX_PATH_BYTES = 100
 def directory() -> Path:
     """The directory of this user's sockets: under $XDG_RUNTIME_DIR, else /tmp/beltcue-<uid>."""
     runtime = os.environ.get("XDG_RUNTIME_DIR")
-    return Path(runtime) / "beltcue" if runtime else Path(f"/tmp/beltcue-{os.getuid()}")
+    return Path(runtime) / FOLDER if runtime else Path(f"/tmp/beltcue-{os.getuid()}")
 
 
-def socket_path(line: str) -> Path:
-    """The socket of the line of that name; a name unfit for a file, or too long, is told apart by a digest."""
+def socket_path(line: str, runtime: Path | None = None) -> Path:
+    """The socket of the line of that name; a name unfit for a file, or too long, is told apart by a digest.
+
+    `runtime` stands for another process's $XDG_RUNTIME_DIR; None: our own.
+    """
+    folder = directory() if runtime is None else runtime / FOLDER
     plain = re.sub(r"[^A-Za-z0-9_.-]+", "-", line).strip(".-") or "line"
-    if plain != line or len(os.fsencode(directory() / plain)) > _MAX_PATH_BYTES - len(SUFFIX):
+    if plain != line or len(os.fsencode(folder / plain)) > _MAX_PATH_BYTES - len(SUFFIX):
         plain = f"{plain[:24]}-{hashlib.sha256(line.encode()).hexdigest()[:8]}"
-    return directory() / (plain + SUFFIX)
+    return folder / (plain + SUFFIX)
 
 
 def sockets() -> list[Path]:

@@ -110,7 +110,7 @@ def summary_rows(summary: dict[str, Any]) -> list[tuple[str, str]]:
     """The end of a run in a few rows, with units."""
     from controller.cli.panel import counts_text
 
-    products, requests, scan = summary["products"], summary["requests"], summary["scan"]
+    products, requests = summary["products"], summary["requests"]
     made = {k: requests[k] for k in ("created", "marked", "dry", "pending")}
     return [
         ("run", f"line {summary['line']}, job {summary['job']}, {summary['duration_s']:.1f} s"),
@@ -120,12 +120,16 @@ def summary_rows(summary: dict[str, Any]) -> list[tuple[str, str]]:
         ("missed", counts_text(requests["missed"])),
         ("faults", counts_text(summary["faults"])),
         ("balance", "every product and every mark is accounted for" if summary["balanced"] else "DOES NOT ADD UP"),
-        (
-            "scan",
-            f"{scan['scan_ms']:g} ms = the greater of period {scan['period_ms']:g} ms and exchange "
-            f"(median {scan['exchange_median_ms']:g}, 99 % {scan['exchange_p99_ms']:g}, "
-            f"worst {scan['exchange_worst_ms']:g} ms); "
-            f"{scan['overruns']} overruns, worst {scan['worst_late_ms']:g} ms late; "
-            f"{scan['link_limited']} scans link-limited",
-        ),
+        ("scan", scan_text(summary["scan"])),
     ]
+
+
+def scan_text(scan: dict[str, Any]) -> str:
+    """How the scans were kept: their length, the exchanges, overruns and those that the link limited."""
+    return (
+        f"{scan['scan_ms']:g} ms = the greater of period {scan['period_ms']:g} ms and exchange "
+        f"(median {scan['exchange_median_ms']:g}, 99 % {scan['exchange_p99_ms']:g}, "
+        f"worst {scan['exchange_worst_ms']:g} ms); "
+        f"{scan['overruns']} overruns, worst {scan['worst_late_ms']:g} ms late; "
+        f"{scan['link_limited']} scans link-limited"
+    )

@@ -26,14 +26,15 @@ class _WithUnits(GenerateJsonSchema):
 
 def line_schema() -> dict[str, Any]:
     """Make the JSON Schema (draft 2020-12) of a line file."""
-    return _schema(LineSettings, "A beltcue line")
+    return make_schema(LineSettings, "A beltcue line")
 
 
 def job_schema() -> dict[str, Any]:
     """Make the JSON Schema (draft 2020-12) of a job file."""
-    return _schema(JobSettings, "A beltcue job")
+    return make_schema(JobSettings, "A beltcue job")
 
 
-def _schema(model: type[Strict], title: str) -> dict[str, Any]:
+def make_schema(model: type[Strict], title: str) -> dict[str, Any]:
+    """Make the JSON Schema of a settings model."""
     made = model.model_json_schema(schema_generator=_WithUnits)
     return {"$schema": GenerateJsonSchema.schema_dialect, **made, "title": title}
