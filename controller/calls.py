@@ -8,10 +8,12 @@ from controller.model import Call, CallAnswered, CountersReset, Mode, ModeChange
 from controller.modes import COMMANDS, accept, mode_refusal, refusal, title
 from controller.registers import StatusBit
 from controller.unit import enter
-from controller.watch import interlock_words
 
 STARTS = frozenset({"reset", "start", "clear", "unhold", "unsuspend", "test-mark"})
 """Calls that bring the line nearer to marking: they come from where the line is set to be commanded from."""
+
+FROM_PLANT = frozenset({"stop", "hold", "suspend", "abort", "complete", "acknowledge", "local"})
+"""Calls that the plant may give although the line is set to local: none of them brings it nearer to marking."""
 
 
 def answer(line: Line, call: Call, now_ns: int) -> Reply:
@@ -28,8 +30,6 @@ def start_blockers(line: Line) -> list[str]:
     if status is None or line.link_error:
         return [f"the I/O side does not answer ({line.link_error})"]
     blockers = [line.faults.describe(name) for name in line.faults.present(Reaction.SUSPEND)]
-    if not line.faults.is_active("interlock_open") and not status.bits & StatusBit.INTERLOCKS_CLOSED:
-        blockers.append(f"an interlock is open ({interlock_words(line.spec, ~status.interlocks & 0xFFFF)})")
     ready = bool(status.bits & StatusBit.MARKER_READY) and all(s.ready for s in status.stations)
     if not ready and not line.faults.is_active("marker_not_ready"):
         blockers.append("the marker is not ready")
@@ -39,9 +39,13 @@ def start_blockers(line: Line) -> list[str]:
 
 
 def _refused(line: Line, call: Call) -> str:
-    if call.verb in STARTS and (call.source == "plant") != line.remote:
-        place, other = ("plant", "local") if line.remote else ("local", "remote")
-        return f"{call.verb} is refused: the line is set to {place}; set it to {other} first"
+    plant = call.source == "plant"
+    if plant and call.verb == "remote":
+        return "remote is refused: it is set at the line, not from the plant"
+    if plant and not line.remote and call.verb not in FROM_PLANT:
+        return f"{call.verb} is refused: the line is set to local; set it to remote first"
+    if line.remote and not plant and call.verb in STARTS:
+        return f"{call.verb} is refused: the line is set to plant; set it to local first"
     if call.verb in COMMANDS and accept(call.verb, line.state) is None:
         return refusal(call.verb, line.state)
     if call.verb in ("clear", "reset"):
@@ -82,6 +86,8 @@ def _carry_out(line: Line, call: Call, now_ns: int) -> str:
         line.remote = verb == "remote"
         return ""
     if verb == "line-clear":
+        if line.status is None:
+            return "line-clear is refused: the I/O side has not answered yet"
         line.unknown_until = line.travel.counts
         return ""
     if verb == "test-mark":

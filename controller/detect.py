@@ -74,6 +74,8 @@ class Eye:
         self._backed = False
         self._last_cleared: int | None = None
         self._last_blocked: int | None = None
+        self._dark_since = 0
+        """Travel at which the eye became blocked, whether or not by a product."""
         self.blocked = False
         self.latest: Product | None = None
         """The product in the eye, or the last one while something could still lengthen it."""
@@ -83,6 +85,7 @@ class Eye:
     def start(self, blocked: bool, travel: int) -> None:
         """Begin, or begin anew after the count was lost, with the eye as it is now."""
         self.blocked = blocked
+        self._dark_since = travel
         self._furthest = travel
         self._backed = False
         self._last_blocked = self._last_cleared = None
@@ -104,6 +107,8 @@ class Eye:
     def see(self, seen: EdgeSeen, response_counts: float) -> Product | None:
         """Take one edge; returns a product that it began. `response_counts`: belt that passed during the response."""
         self.blocked = seen.edge is Edge.BLOCKED
+        if self.blocked:
+            self._dark_since = seen.travel
         if seen.backward:
             self._backed = True
             return None
@@ -122,13 +127,14 @@ class Eye:
         return None
 
     def _covered(self, seen: EdgeSeen) -> bool:
-        if self._furthest is None:
+        # Where the belt has not turned back, an edge behind the last sample is only one that was told late.
+        if self._furthest is None or not self._backed:
             return False
         if seen.travel < self._furthest:
             return True
         # The last count before the belt turned back may hold an edge that is captured a second time.
         last = self._last_blocked if seen.edge is Edge.BLOCKED else self._last_cleared
-        return self._backed and last is not None and seen.travel <= last
+        return last is not None and seen.travel <= last
 
     def _lead(self, place: float) -> Product | None:
         latest = self.latest
@@ -186,8 +192,14 @@ class Eye:
         return product.lead + self._least_length if not product.confirmed else float("inf")
 
     def blocked_mm(self, travel: int) -> float:
-        """How much belt has passed since the product in the eye blocked it, in mm; 0 when the eye is clear."""
+        """How much belt has passed since the eye was blocked, in mm; 0 when it is clear.
+
+        From the product's leading edge where there is one, also over gaps too short to end it; an eye that was blocked
+        at the start has none.
+        """
         product = self.latest
-        if product is None or product.trail is not None:
+        if product is None:
+            return (travel - self._dark_since) * self._scale_mm if self.blocked else 0.0
+        if product.trail is not None:
             return 0.0
         return (travel - product.lead) * self._scale_mm

@@ -111,7 +111,8 @@ class FaultBook:
     def __init__(self, raised: dict[str, str] | None = None) -> None:
         self._entries: dict[str, _Entry] = {}
         self._raised = {name: Reaction[reaction.upper()] for name, reaction in (raised or {}).items()}
-        self._levels: frozenset[str] = frozenset()
+        self._levels: dict[str, str] = {}
+        """Present now, the most telling first. Not a set: its order would differ from process to process."""
         self.first: str = ""
         self.may_stop = False
         """Whether the line is in a state that a fault can stop: only then is a fault the first cause of a stop."""
@@ -130,9 +131,10 @@ class FaultBook:
             return
         for name, detail in present.items():
             self._raise(name, detail, t_ns)
-        for name in self._levels - present.keys():
-            self._lower(name, t_ns)
-        self._levels = frozenset(present)
+        for name in self._levels:
+            if name not in present:
+                self._lower(name, t_ns)
+        self._levels = dict(present)
 
     def report(self, name: str, detail: str, t_ns: int) -> None:
         """A fault that is an event: it is raised, and gone at once but for being acknowledged."""
@@ -151,7 +153,9 @@ class FaultBook:
             entry.detail, entry.since_ns, entry.active, entry.acknowledged = detail, t_ns, True, False
             entry.count += 1
         self.totals[name] = self.totals.get(name, 0) + 1
-        first = self.may_stop and not self.first and self.reaction(name) > Reaction.WARN
+        # A hold that becomes an abort has the abort's cause: the stop that the line is in now is what people ask about.
+        before = self.reaction(self.first) if self.first else Reaction.WARN
+        first = self.may_stop and self.reaction(name) > before
         if first:
             self.first = name
         self.events.append(FaultChanged(t_ns, name, FaultPhase.RAISED, detail, first))
@@ -179,6 +183,10 @@ class FaultBook:
         self.first = ""
         for name in [n for n, e in self._entries.items() if not e.active]:
             self.acknowledge(name, t_ns)
+
+    def stop_over(self) -> None:
+        """The line runs again: what stopped it is past, and a cause still present is that of the next stop."""
+        self.first = max(self.present(Reaction.SUSPEND), key=self.reaction, default="")
 
     @property
     def any_present(self) -> bool:

@@ -11,9 +11,9 @@ from controller.faults import FaultBook
 from controller.lead import lead_mm, lead_time_s
 from controller.marks import LineMarks
 from controller.model import Event, Fate, Image, Miss, Mode, State
-from controller.modes import AT_REST, MARKING
+from controller.modes import MARKING
 from controller.registers import BACKWARD, LAYOUT, RING_SIZE, Command, ControlBit, Status, StatusBit
-from controller.release import U16, Orders, newest
+from controller.release import NO_ORDER, U16, Orders, newest
 from controller.requests import Book
 from controller.spec import LineSpec, Material
 from controller.travel import Step, Travel
@@ -131,6 +131,7 @@ class Line:
     def safe_command(self) -> Command:
         """The last thing to write before leaving: enable low, all targets dropped, no order."""
         self.enable.lower()
+        self.orders.order = NO_ORDER
         self.heartbeat = self.next_heartbeat
         self.command = self.build(flush=True, running=False)
         return self.command
@@ -240,6 +241,7 @@ class Line:
             self._capture_total = status.capture_total
             if new > RING_SIZE:
                 self.faults.report("captures_lost", f"{new} edges came since the last scan", now_ns)
+                self.marks.lose_open(self._open, now_ns)
                 self._begin_unknown(status)
                 return
             edges = [
@@ -284,7 +286,6 @@ class Line:
             found["journal_failed"] = ""
         if self.orders.unanswered_s(now_ns) > self.spec.limits.order_s and status is not None:
             found["order_unanswered"] = f"for {self.spec.limits.order_s:g} s"
-        self.faults.may_stop = self.state not in AT_REST
         self.faults.update(found, now_ns)
         limit = self.spec.limits.misses_in_a_row
         if limit and self.book.misses_in_a_row >= limit:

@@ -5,13 +5,16 @@ from __future__ import annotations
 from controller.detect import Product
 from controller.lead import lead_mm, lead_time_s
 from controller.model import State
-from controller.modes import HELD_BACK, MARKING
+from controller.modes import HELD_BACK
 from controller.plan import Marks, trailing_dues
 from controller.requests import Book
 from controller.spec import Grid, LineSpec, Material, PlanEdge
 
-ASKING = MARKING | HELD_BACK
-"""The states in which a web asks for marks; separate products do so in every state."""
+ASKING = (HELD_BACK - {State.STARTING}) | {State.EXECUTE}
+"""The states in which a web asks for marks; separate products do so in every state.
+
+Not Starting: what passed while the line stood is skipped first. Not Completing: what was asked for is made, no more.
+"""
 
 
 class LineMarks:
@@ -94,6 +97,14 @@ class LineMarks:
         for product in open_products:
             product.open_plans = 0
             self._book.close_if_done(product, t_ns)
+
+    def lose_open(self, open_products: list[Product], t_ns: int) -> None:
+        """Edges were lost: where the products at the eye end is not known, and they get no further mark."""
+        self._active = [m for m in self._active if m.product not in open_products]
+        for product in open_products:
+            product.lost, product.open_plans = True, 0
+            self._book.close_if_done(product, t_ns)
+        open_products.clear()
 
     def lose(self, t_ns: int) -> None:
         """The place of every product is lost: none gets a mark any more, and what became of them is unknown."""

@@ -31,6 +31,9 @@ _MISS_OF_RELEASE: dict[int, Miss] = {
 _SET_RIGHT_BY_ABORT = frozenset({AckResult.INHIBITED, AckResult.WRONG_BOOT_ID, AckResult.OTHER_OWNER})
 """Answers whose cause stands in the status as well, where it is found and named."""
 
+RELEASED = "released"
+"""The result of a test mark that was made."""
+
 
 @dataclass(frozen=True, slots=True)
 class Order:
@@ -109,15 +112,17 @@ class Orders:
         # An answered order is not written again: nothing hangs on the I/O side knowing an old token.
         order, self.order = self.order, NO_ORDER
         request, self.outstanding = self.outstanding, None
-        if status.ack_result == AckResult.ARMED and status.ack_count != order.count and order.kind is OrderKind.ARM:
+        if status.ack_result and status.ack_count != order.count and order.kind is OrderKind.ARM:
             faults.report("order_mismatch", f"{order.count} was ordered, {status.ack_count} was understood", now_ns)
         if request is None:
             if status.ack_result != AckResult.ARMED and self.test_token is not None:
-                self._test_done(_result_name(status.ack_result), None, now_ns)
+                self._test_done(_result_name(status.ack_result), None, book, now_ns)
             return
         if status.ack_result == AckResult.ARMED:
             request.place = Place.ARMED
             return
+        if self.withdrawn_at is not None and status.ack_result != AckResult.LATE:
+            return  # taken back meanwhile: `settle` decides on it with the others
         del book.sent[self.token]
         if status.ack_result == AckResult.LATE:
             book.end(request, Fate.MISSED, now_ns, request.withheld or Miss.LATE, "refused as late by the I/O side")
@@ -138,7 +143,8 @@ class Orders:
     def _released(self, entry: Release, travel: Travel, book: Book, faults: FaultBook, now_ns: int) -> None:
         at = travel.travel_of(entry.count)
         if entry.token == self.test_token:
-            self._test_done("released" if entry.result == ReleaseResult.RELEASED else "not released", at, now_ns)
+            result = RELEASED if entry.result == ReleaseResult.RELEASED else "not released"
+            self._test_done(result, at, book, now_ns)
             return
         request = book.sent.pop(entry.token, None)
         if request is None:
@@ -153,8 +159,9 @@ class Orders:
             reason = _MISS_OF_RELEASE.get(entry.result, Miss.UNCONFIRMED)
             book.end(request, Fate.MISSED, now_ns, reason, released=at)
 
-    def _test_done(self, result: str, at: int | None, now_ns: int) -> None:
+    def _test_done(self, result: str, at: int | None, book: Book, now_ns: int) -> None:
         self.test_token = None
+        book.counters.test_marks += result == RELEASED
         self.events.append(TestMarked(now_ns, self._test_station, result, at))
 
     def _watch_passed(self, book: Book, travel: int, faults: FaultBook, now_ns: int) -> None:
@@ -179,9 +186,12 @@ class Orders:
         """How long the outstanding order has waited for its answer."""
         return 0.0 if self._answered else (now_ns - self._ordered_ns) * 1e-9
 
-    def withdraw(self, book: Book, heartbeat: int) -> None:
-        """Take back all that was sent; `heartbeat` is that of the next command, which has enable low and flush high."""
-        if (book.sent or not self._answered) and self.withdrawn_at is None:
+    def withdraw(self, heartbeat: int) -> None:
+        """Take back all that was sent; `heartbeat` is that of the next command, which has enable low and flush high.
+
+        Also where nothing is known to be out: what the I/O side really holds is read back.
+        """
+        if self.withdrawn_at is None:
             self.withdrawn_at = heartbeat
             self.flush = True
 
@@ -212,7 +222,7 @@ class Orders:
         for request in _drain(book):
             book.end(request, Fate.MISSED, now_ns, Miss.UNCONFIRMED, why)
         if self.test_token is not None:
-            self._test_done("unconfirmed", None, now_ns)
+            self._test_done("unconfirmed", None, book, now_ns)
         self.outstanding, self._answered, self.order = None, True, NO_ORDER
         self.withdrawn_at, self.flush, self._passed = None, False, None
 

@@ -23,13 +23,16 @@ def enter(line: Line, state: State, cause: str, now_ns: int) -> None:
     if state not in MARKING:
         line.enable.lower()
     if state in WITHDRAWING:
-        line.orders.withdraw(line.book, line.next_heartbeat)
+        line.orders.withdraw(line.next_heartbeat)
         line.stop_why = cause
         line.test_station = None
     if state in VOIDING:
         line.void(now_ns, cause)
     if state in RAISING and _marks_here(line):
         line.enable.begin(line.next_heartbeat)
+    line.faults.may_stop = state not in AT_REST
+    if state is State.EXECUTE:
+        line.faults.stop_over()
     if state is State.EXECUTE and old is State.STARTING:
         line.start_web(now_ns)
     line.complete_at = line.travel.counts if state is State.COMPLETING else None

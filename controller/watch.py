@@ -47,6 +47,8 @@ class Watch:
     echo_ns: int = 0
     drive: bool = False
     drive_ns: int = 0
+    foreign_ns: int | None = None
+    """Since when the I/O side obeys another controller; None: it does not."""
     unready_ns: dict[int, int] = field(default_factory=dict)
 
     def take(self, status: Status, now_ns: int) -> None:
@@ -81,15 +83,21 @@ def present(
     if not status.bits & StatusBit.INTERLOCKS_CLOSED or status.interlocks & mask != mask:
         found["interlock_open"] = interlock_words(spec, mask & ~status.interlocks)
     if enable.up:
-        if status.interlocks_opened & mask:
-            found["interlock_opened"] = interlock_words(spec, status.interlocks_opened & mask)
+        if status.interlocks_opened:  # also one that the line gives no name to
+            found["interlock_opened"] = interlock_words(spec, status.interlocks_opened)
         if status.bits & StatusBit.INHIBITED:
             found["inhibited"] = inhibit_words(status.inhibit_cause)
-    if now_ns - watch.echo_ns > spec.limits.lease_s * 1e9:
-        if status.owner not in (0, owner):
-            found["other_owner"] = f"owner {status.owner}"
-        else:
+    lease_ns = spec.limits.lease_s * 1e9
+    if status.owner in (0, owner):
+        watch.foreign_ns = None
+        if now_ns - watch.echo_ns > lease_ns:
             found["heartbeat_lost"] = ""
+    else:
+        # The echo may well move: it is then the other one's heartbeat.
+        if watch.foreign_ns is None:
+            watch.foreign_ns = now_ns
+        if now_ns - watch.foreign_ns > lease_ns:
+            found["other_owner"] = f"owner {status.owner}"
     if status.bits & _USUAL != StatusBit.INTERLOCKS_CLOSED:
         _bits(status, found)
     _marker(spec, watch, status, found, now_ns)
