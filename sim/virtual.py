@@ -9,14 +9,22 @@ same run gives the same journal, to the row.
 from __future__ import annotations
 
 import random
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from controller.model import Call, Image, Outcome, Snapshot, State
 from controller.ports import Recorder
 from controller.scan import Line, idle, scan, snapshot
+from controller.spec import LineSpec
 from controller.travel import WINDOW, IdleStretch
 from sim.device import Device
+from sim.result import controller_part
+from sim.scenario import Scenario
+from sim.terms import SpeedTerms
+from sim.verdict import Verdict
+from sim.world import build_device, scheduled_calls
 
 AT_ONCE_LIMIT = 8
 """Exchanges without a pause that one period may hold."""
@@ -96,6 +104,17 @@ class VirtualBench:
                 self.run_until(self.now_ns + self._period_ns)
             if self.line.state is not state:
                 raise RuntimeError(f"{call.verb} did not lead to {state.name.capitalize()}: {self.tally.refused}")
+        # The running bit, which the belt may wait for, goes out with the next exchange.
+        self.run_until(self.now_ns + 2 * self._period_ns)
+
+    def stop(self) -> None:
+        """Stop on behalf of whoever runs the bench, and wait until the line has come to rest."""
+        self.give(Call("stop", "bench"))
+        limit_ns = self.now_ns + round(2e9 * self.line.spec.limits.stop_s)
+        while self.now_ns < limit_ns:
+            self.run_until(self.now_ns + self._period_ns)
+            if self.line.state in (State.STOPPED, State.ABORTED):
+                return
 
     def run_until(self, t_ns: int) -> None:
         """Go on scanning until the clock has come to `t_ns`."""
@@ -104,6 +123,7 @@ class VirtualBench:
             self._tick = max(self._tick + 1, -(-self.now_ns // self._period_ns))
             if self._skip and not self._calls:
                 self._skip_idle(outcome, t_ns)
+        self.now_ns = max(self.now_ns, t_ns)
 
     def _period(self) -> Outcome:
         """One period: an exchange and a decision, and at once again while the decision asks for it."""
@@ -182,3 +202,68 @@ class VirtualBench:
         self._tick += skipped
         self.now_ns = stretch.got_ns
         self.tally.skipped += skipped
+
+
+@dataclass(frozen=True, slots=True)
+class VirtualOptions:
+    """How a bench in virtual time is run. `seed` None is the scenario's own."""
+
+    duration_s: float
+    seed: int | None = None
+    skip: bool = True
+    slice_s: float = 10.0
+    """Virtual time between two calls of `progress`."""
+
+
+def run_virtual(
+    spec: LineSpec,
+    scenario: Scenario,
+    recorder: Recorder,
+    options: VirtualOptions,
+    progress: Callable[[float, Snapshot], None] | None = None,
+) -> dict[str, Any]:
+    """Run the line on the scenario in virtual time, from Reset and Start to Stop, and return the bench's result.
+
+    The belt's profile begins as the scenario says; `duration_s` counts from there. `progress` is called with the virtual
+    seconds gone and a snapshot. Raises RuntimeError when the line does not start.
+    """
+    began_s = time.perf_counter()
+    verdict = Verdict(spec, scenario, on_judged=lambda judged: terms.mark(judged))
+    terms = SpeedTerms(spec, scenario, verdict.count_mm)
+    device = build_device(spec, scenario, options.seed, on_product=verdict.product, on_mark=verdict.mark)
+    seed = scenario.seed if options.seed is None else options.seed
+    line = Line(spec, owner=random.Random(f"{seed}/owner").randint(1, 0xFFFF), now_ns=0)
+    link = VirtualLink(*(round(s * 1e9) for s in (scenario.link.delay_min, scenario.link.delay_max)))
+    bench = VirtualBench(
+        line,
+        device,
+        recorder,
+        link=VirtualLink() if link.most_ns == 0 else link,
+        seed=seed,
+        skip=options.skip,
+        on_outcome=lambda _, outcome: terms.events(outcome.events),
+    )
+    faults: dict[str, int] = line.faults.totals
+    bench.start()
+    if device.belt.zero_ns is None:
+        raise RuntimeError("the belt waits for the running bit and did not get it")
+    bench.schedule(scheduled_calls(scenario, device.belt))
+    zero_ns = device.belt.zero_ns
+    end_ns = zero_ns + round(options.duration_s * 1e9)
+    while bench.now_ns < end_ns:
+        bench.run_until(min(end_ns, bench.now_ns + round(options.slice_s * 1e9)))
+        if progress is not None:
+            progress((bench.now_ns - zero_ns) * 1e-9, bench.snapshot())
+    truth = verdict.result(device, terms.greatest_mm)
+    duration_s = (bench.now_ns - zero_ns) * 1e-9
+    bench.stop()
+    wall_s = time.perf_counter() - began_s
+    part = controller_part(bench.snapshot(), virtual=True, duration_s=duration_s, wall_s=wall_s)
+    return {
+        **part,
+        **truth,
+        "faults": dict(faults),
+        "response": terms.summary(),
+        "scans": {"stepped": bench.tally.stepped, "skipped": bench.tally.skipped},
+        "refused": bench.tally.refused,
+    }
