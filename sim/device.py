@@ -93,6 +93,8 @@ class Device:
         self.now_ns = 0
         self.running = False
         self._off, self._frozen = False, False
+        self._touched = True
+        """Whether something may have become due at this very instant since the last advance."""
         self._line_bits = 0
         self._markers = Markers(markers, belt, spec.rules_off, on_mark)
         self._captures = Ring(Capture(0, 0))
@@ -143,6 +145,9 @@ class Device:
         """Carry out every event up to and including this time. Raises ValueError for a time already past."""
         if t_ns < self.now_ns:
             raise ValueError(f"the device is at {self.now_ns} ns and cannot go back to {t_ns} ns")
+        if t_ns == self.now_ns and not self._touched:
+            return
+        self._touched = False
         compare, eye, permit, markers = self._compare, self._eye, self._permit, self._markers
         while True:
             due_ns, what = t_ns + 1, 0
@@ -253,6 +258,7 @@ class Device:
         self.advance(t_ns)
         if self._off or self._frozen:
             return
+        self._touched = True
         accepted, newcomer = self._permit.admit(command, t_ns)
         if not accepted:
             return

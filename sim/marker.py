@@ -121,9 +121,10 @@ class Markers:
             return ReleaseResult.MARKER_BUSY if marker.busy(t_ns) else ReleaseResult.MARKER_NOT_READY
         mark_ns = marker.trigger(t_ns)
         place_mm, speed_mm_s = self._belt.position_mm(mark_ns), self._belt.speed_mm_s(t_ns)
-        self._number += 1
-        heappush(
-            self._coming,
-            (mark_ns, self._number, MarkTruth(token, station, raw, t_ns, mark_ns, place_mm, speed_mm_s)),
-        )
+        truth = MarkTruth(token, station, raw, t_ns, mark_ns, place_mm, speed_mm_s)
+        if mark_ns == t_ns:
+            self._on_mark(truth)
+        else:
+            self._number += 1
+            heappush(self._coming, (mark_ns, self._number, truth))
         return ReleaseResult.RELEASED

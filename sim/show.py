@@ -106,7 +106,7 @@ class Progress:
     def __init__(self, display: Display, duration_s: float) -> None:
         """Write to standard error, so that standard output stays the verdict's."""
         self._display, self._duration_s = display, duration_s
-        self._began_s = time.monotonic()
+        self._began_s: float | None = None
         self._said_s: float | None = None
         console = Console(stderr=True)
         self._live = Live(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
@@ -130,7 +130,10 @@ class Progress:
     def show(self, status: dict[str, Any] | None, truth: dict[str, Any]) -> None:
         """Show the controller's status (None: not there yet) beside the truth so far."""
         now_s = time.monotonic()
-        ran = f"{now_s - self._began_s:.0f} of {self._duration_s:.0f} s"
+        if self._began_s is None and status is not None:
+            self._began_s = now_s
+        gone_s = 0.0 if self._began_s is None else now_s - self._began_s
+        ran = f"{min(gone_s, self._duration_s):.0f} of {self._duration_s:.0f} s"
         if self._live is not None:
             pairs = [("bench", ran), *(rows(status) if status is not None else [])]
             self._live.update(table([*pairs, ("truth", self._truth_text(truth))]), refresh=True)

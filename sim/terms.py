@@ -1,7 +1,7 @@
 """What a response time allows beside the count: |speed at release − speed predicted| × response, mark by mark.
 
-The controller sends a target ahead by response × predicted speed; where the belt's speed at the release differs, the mark is
-off by the difference, and no rounding is to blame. Marks (true) and requests (believed) are joined by their order's token.
+The controller sends a target ahead by response × predicted speed; where the belt's speed at the release differs, the
+mark is off by the difference, and no rounding is to blame. Marks (true) and requests (believed) are joined by token.
 """
 
 from __future__ import annotations

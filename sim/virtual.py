@@ -224,8 +224,8 @@ def run_virtual(
 ) -> dict[str, Any]:
     """Run the line on the scenario in virtual time, from Reset and Start to Stop, and return the bench's result.
 
-    The belt's profile begins as the scenario says; `duration_s` counts from there. `progress` is called with the virtual
-    seconds gone and a snapshot. Raises RuntimeError when the line does not start.
+    The belt's profile begins as the scenario says; `duration_s` counts from there. `progress` is called with the
+    virtual seconds gone and a snapshot. Raises RuntimeError when the line does not start.
     """
     began_s = time.perf_counter()
     verdict = Verdict(spec, scenario, on_judged=lambda judged: terms.mark(judged))
