@@ -2,32 +2,37 @@
 
 from __future__ import annotations
 
+import argparse
 import json
+from collections.abc import Callable
+from importlib.metadata import entry_points
 from typing import Any
 
-from controller.cli.common import OK, Verbs, verb
+from controller.cli.common import OK, BadInputError, Verbs, verb
 
 NAMES = ("schema",)
 
 
 def register(verbs: Verbs) -> None:
-    """Add the verb with the files that the controller reads; the simulator adds its own."""
+    """Add the verb."""
     parser = verb(
         verbs,
         "schema",
-        lambda args: show(args.make()),
+        execute,
         "print the JSON Schema of a configuration file",
         "Save it and name it in your editor: it then completes keys and marks mistakes.",
         json_too=False,
     )
-    files = parser.add_subparsers(title="files", metavar="FILE", required=True)
-    files.add_parser("line", help="a line's file").set_defaults(make=_line)
-    files.add_parser("job", help="a job's file").set_defaults(make=_job)
+    parser.add_argument("file", metavar="FILE", help="line, job or scenario")
 
 
-def show(schema: dict[str, Any]) -> int:
-    """Print a schema."""
-    print(json.dumps(schema, indent=2, ensure_ascii=False))
+def execute(args: argparse.Namespace) -> int:
+    """Print the schema of one kind of file."""
+    known: dict[str, Callable[[], dict[str, Any]]] = {"line": _line, "job": _job}
+    known |= {point.name: point.load() for point in entry_points(group="beltcue.schemas")}
+    if args.file not in known:
+        raise BadInputError(f"no file is called {args.file!r} here; there are {', '.join(known)}")
+    print(json.dumps(known[args.file](), indent=2, ensure_ascii=False))
     return OK
 
 
