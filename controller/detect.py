@@ -188,7 +188,9 @@ class Eye:
         if product is None:
             return float("inf")
         if product.trail is not None:
-            return self._final_at(product)
+            # With requests still on their way, its end is soon enough noticed with their fate.
+            waits = not product.confirmed or product.open_plans or product.resolved == product.made
+            return self._final_at(product) if waits else float("inf")
         return product.lead + self._least_length if not product.confirmed else float("inf")
 
     def blocked_mm(self, travel: int) -> float:

@@ -220,7 +220,7 @@ class Line:
             product = self.eye.adopt(self.travel.counts)
             self._open.append(product)
             self.book.add_product(product, now_ns)
-        lead = lead_mm(self.travel.speed_counts_s(), 0.0, self.link.lead_s)
+        lead = lead_mm(self.travel.speed_counts_s, 0.0, self.link.lead_s)
         self.marks.start(product, self.travel.counts, max(self.travel.counts + lead, float(self.unknown_until)))
 
     def void(self, now_ns: int, why: str) -> None:
@@ -250,7 +250,7 @@ class Line:
                 if capture.edge & ~BACKWARD in EDGES
             ]
         if edges:
-            response = travel.speed_counts_s() * self.spec.detector.response_s
+            response = travel.speed_counts_s * self.spec.detector.response_s
             for seen in edges:
                 began = eye.see(seen, response)
                 if began is not None:

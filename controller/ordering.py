@@ -38,7 +38,7 @@ def target_of(line: Line, request: Request, station: Station, speed: float) -> t
 
 def order_next(line: Line, status: Status, now_ns: int) -> bool:
     """Resolve what has passed, and give at most one order; whether one was given."""
-    speed = line.travel.speed_counts_s()
+    speed = line.travel.speed_counts_s
     lead = lead_counts(line, max(0.0, speed))
     chosen: Request | None = None
     for index, station in enumerate(line.spec.stations):
@@ -126,7 +126,7 @@ def next_order_counts(line: Line, within_s: float) -> float:
     accel = spec.max_accel_mm_s2 / spec.scale_mm
     # The rounding of counts alone lets the speed differ by this much from one scan to the next.
     noise = 2.0 / (spec.period_s * WINDOW / 2)
-    top = max(0.0, line.travel.speed_counts_s()) + accel * within_s + noise
+    top = max(0.0, line.travel.speed_counts_s) + accel * within_s + noise
     lead = lead_counts(line, top)
     for request, station in heads:
         if request is not None:

@@ -56,7 +56,7 @@ def scan(line: Line, image: Image, now_ns: int, calls: Sequence[Call] = ()) -> O
 def _next_act(line: Line, now_ns: int) -> tuple[float, int]:
     """The travel and the time before which an unchanged input image would change nothing."""
     travel, spec, watch = line.travel, line.spec, line.watch
-    speed = travel.speed_counts_s()
+    speed = travel.speed_counts_s
     if (
         line.state in BUSY
         or line.status is None

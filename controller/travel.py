@@ -11,7 +11,6 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
-from typing import NamedTuple
 
 from controller.spec import Counter
 
@@ -31,13 +30,6 @@ class Step(Enum):
     JUMP = "jump"
     AMBIGUOUS = "ambiguous"
     """So long since the last sample that the counter may have wrapped unseen."""
-
-
-class Sample(NamedTuple):
-    """A count with the instant it was taken at, in ns of whichever clock dates the samples."""
-
-    t_ns: int
-    travel: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +67,10 @@ class Travel:
         self.furthest = 0
         self.moved_ns = 0
         """When the count was last seen to change, by the scan's clock."""
-        self.samples: deque[Sample] = deque(maxlen=WINDOW)
+        self.speed_counts_s = 0.0
+        """Present speed in counts a second, positive forward; 0 before two samples are known."""
+        self._samples: deque[tuple[int, int]] = deque(maxlen=WINDOW)
+        """Counts, each with the instant it was taken at, in ns of whichever clock dates them."""
 
     def _norm(self, raw: int) -> int:
         return raw if self._counter.sense > 0 else self._counter.modulus - 1 - raw
@@ -119,35 +114,36 @@ class Travel:
 
     def follow(self, stretch: IdleStretch) -> None:
         """Take the samples of scans in which nothing happened: the same as `update` for each, at once."""
-        previous = self._raw
-        if previous is None:
+        if self._raw is None:
             raise ValueError("there is nothing to follow before the first sample")
-        half, modulus, sense = self._counter.modulus // 2, self._counter.modulus, self._counter.sense
-        travel, moved, furthest = self.counts, None, self.furthest
-        travels = []
-        for n, raw in enumerate(stretch.raws):
-            delta = (sense * (raw - previous) + half) % modulus - half
-            if delta:
-                travel, previous, moved = travel + delta, raw, n
-                if travel > furthest:
-                    furthest = travel
-            travels.append(travel)
-        last = len(travels) - 1
-        self.counts, self.furthest, self._raw = travel, furthest, stretch.raws[last]
-        self._sent_ns = stretch.sent_ns + last * stretch.period_ns
-        if moved is not None:
-            self.moved_ns = stretch.sent_ns + moved * stretch.period_ns + stretch.exchange_ns
-        for n, reached in enumerate(travels):
-            sent_ns = stretch.sent_ns + n * stretch.period_ns
-            us = None if stretch.sample_us is None else stretch.sample_us[n]
-            self.samples.append(Sample(self._date(us, sent_ns, sent_ns + stretch.exchange_ns), reached))
+        modulus, sense, raws, reached = self._counter.modulus, self._counter.sense, stretch.raws, self.counts
+        half, first, last = modulus // 2, raws[0], len(raws) - 1
+        begins = reached + self._signed(self._norm(first) - self._norm(self._raw))
+        travels = [begins + (sense * (raw - first) + half) % modulus - half for raw in raws]
+        moved = last
+        while moved >= 0 and travels[moved] == (travels[moved - 1] if moved else reached):
+            moved -= 1
+        ends = [stretch.sent_ns + n * stretch.period_ns for n in range(len(raws))]
+        if moved >= 0:
+            self.moved_ns = ends[moved] + stretch.exchange_ns
+        self.counts, self._raw, self._sent_ns = travels[last], raws[last], ends[last]
+        self.furthest = max(self.furthest, *travels)
+        if stretch.sample_us is None:
+            dates = [sent_ns + stretch.exchange_ns // 2 for sent_ns in ends]
+        else:
+            first_ns, first_us = self._date(stretch.sample_us[0], 0, 0), stretch.sample_us[0]
+            dates = [first_ns + (us - first_us) % US_MODULUS * 1000 for us in stretch.sample_us]
+            self._us, self._us_ns = stretch.sample_us[last], dates[last]
+        self._samples.extend(zip(dates, travels, strict=True))
+        self._reckon()
 
     def rebase(self, raw: int) -> None:
         """The counter began anew at `raw`: travel goes on from where it was, the speed is not known."""
         self._raw = raw
         self._offset = self._norm(raw) - self.counts
         self.furthest = self.counts
-        self.samples.clear()
+        self._samples.clear()
+        self.speed_counts_s = 0.0
 
     def _date(self, sample_us: int | None, sent_ns: int, got_ns: int) -> int:
         """The sample's instant: by the I/O side's own clock where it has one, else the middle of the exchange."""
@@ -160,26 +156,27 @@ class Travel:
 
     def _keep(self, t_ns: int) -> None:
         # An exchange made at once, between two periods, would shorten the window.
-        if not self.samples or t_ns - self.samples[-1].t_ns >= self._apart_ns:
-            self.samples.append(Sample(t_ns, self.counts))
+        if not self._samples or t_ns - self._samples[-1][0] >= self._apart_ns:
+            self._samples.append((t_ns, self.counts))
+            self._reckon()
 
-    def speed_counts_s(self) -> float:
-        """Present speed in counts a second, positive forward; 0 before two samples are known."""
-        recent = self.samples
+    def _reckon(self) -> None:
+        recent = self._samples
         if len(recent) < 2:
-            return 0.0
-        first = recent[len(recent) // 2 if len(recent) == WINDOW else 0]
-        return (recent[-1].travel - first.travel) * 1e9 / (recent[-1].t_ns - first.t_ns)
+            self.speed_counts_s = 0.0
+            return
+        first, last = recent[WINDOW // 2 if len(recent) == WINDOW else 0], recent[-1]
+        self.speed_counts_s = (last[1] - first[1]) * 1e9 / (last[0] - first[0])
 
     def speed_in(self, ahead_s: float, accel_limit_counts_s2: float) -> float:
         """The speed `ahead_s` from the last sample, in counts/s, if the belt goes on changing speed as it does."""
-        recent = self.samples
-        speed = self.speed_counts_s()
+        recent = self._samples
+        speed = self.speed_counts_s
         if len(recent) < WINDOW:
             return speed
         first, middle, last = recent[0], recent[WINDOW // 2], recent[-1]
-        earlier = (middle.travel - first.travel) * 1e9 / (middle.t_ns - first.t_ns)
-        between_s = (last.t_ns - first.t_ns) * 0.5e-9
+        earlier = (middle[1] - first[1]) * 1e9 / (middle[0] - first[0])
+        between_s = (last[0] - first[0]) * 0.5e-9
         accel = max(-accel_limit_counts_s2, min(accel_limit_counts_s2, (speed - earlier) / between_s))
-        age_s = (last.t_ns - middle.t_ns) * 0.5e-9
+        age_s = (last[0] - middle[0]) * 0.5e-9
         return speed + accel * (age_s + ahead_s)

@@ -24,7 +24,7 @@ _NEXT: dict[State, str] = {
 def snapshot(line: Line, now_ns: int) -> Snapshot:
     """What the displays and the plant are given. Every figure carries its unit in its name."""
     spec, book = line.spec, line.book
-    speed = line.travel.speed_counts_s()
+    speed = line.travel.speed_counts_s
     lead_mm = lead_counts(line, max(0.0, speed)) * spec.scale_mm
     blockers = start_blockers(line)
     good_ns = line.watch.good_ns

@@ -144,7 +144,7 @@ def _belt(spec: LineSpec, watch: Watch, travel: Travel, found: dict[str, str], n
             found["encoder_stalled"] = f"no count for {spec.limits.stall_s:g} s"
         elif not watch.drive and drive_s > COASTING_S and still_ns < COUNTING_NS:
             found["counting_while_stopped"] = ""
-    if travel.furthest - travel.counts > BACKING_MM / spec.scale_mm and travel.speed_counts_s() < 0:
+    if travel.furthest - travel.counts > BACKING_MM / spec.scale_mm and travel.speed_counts_s < 0:
         found["backing_up"] = ""
 
 

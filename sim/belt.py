@@ -178,6 +178,14 @@ class Belt:
             self._near(t_ns)
         return self._base_mm + self._piece.position_mm(t_ns - self._base_ns)
 
+    def positions_mm(self, times_ns: range) -> list[float]:
+        """Give true travel at evenly spaced times of the clock."""
+        first_ns, last_ns = times_ns[0], times_ns[-1]
+        if not self._from_ns <= first_ns <= last_ns < self._to_ns:
+            return [self.position_mm(t_ns) for t_ns in times_ns]
+        base_mm, base_ns, place = self._base_mm, self._base_ns, self._piece.position_mm
+        return [base_mm + place(t_ns - base_ns) for t_ns in times_ns]
+
     def speed_mm_s(self, t_ns: int) -> float:
         """Give true speed at a time of the clock, negative backward."""
         if self.zero_ns is None or t_ns < self.zero_ns:

@@ -369,9 +369,9 @@ class Device:
 
     # Counts, for whoever skips over idle scans.
 
-    def count_at(self, t_ns: int) -> int:
-        """Give the counter's value at a time, whether or not the device has come to it."""
-        return self.encoder.raw(t_ns)
+    def counts_at(self, times_ns: range) -> list[int]:
+        """Give the counter's values at evenly spaced times, whether or not the device has come to them."""
+        return self.encoder.raws(times_ns)
 
     def travel_at(self, t_ns: int) -> int:
         """Give true forward travel in counts since time zero."""

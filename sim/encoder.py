@@ -55,6 +55,11 @@ class Encoder:
         """Give the counter's value at a time of the clock."""
         return self.raw_of(self.travel(t_ns))
 
+    def raws(self, times_ns: range) -> list[int]:
+        """Give the counter's values at evenly spaced times of the clock."""
+        start, sense, modulus, travel = self._start, self.sense, self.modulus, self.travel_of_mm
+        return [(start + sense * travel(mm)) % modulus for mm in self.belt.positions_mm(times_ns)]
+
     def preset(self, raw: int, t_ns: int) -> None:
         """Set the counter, as a restart of the I/O side does."""
         self._start = raw - self.sense * self.travel(t_ns)

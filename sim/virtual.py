@@ -191,7 +191,7 @@ class VirtualBench:
         first_ns = (self._tick + max(0, skipped - WINDOW)) * period_ns
         times_ns = range(first_ns + way_ns, (self._tick + skipped) * period_ns, period_ns)
         stretch = IdleStretch(
-            [device.count_at(t_ns) for t_ns in times_ns],
+            device.counts_at(times_ns),
             [device.sample_us_at(t_ns) for t_ns in times_ns],
             first_ns,
             period_ns,
