@@ -22,7 +22,7 @@ from controller.loop import LineLoop, LoopEndedError
 from controller.model import Call, Event, FaultChanged, FaultPhase, Reply, Snapshot, State
 from controller.modes import accept, title
 from controller.plant.local import LocalServer
-from controller.plant.view import products, requests
+from controller.plant.view import controller_part
 from controller.records.journal import Journal
 from controller.run_record import begin_record
 from controller.scan import Line
@@ -244,23 +244,13 @@ class _Run:
     def _result(self, loop: LineLoop, journal: Journal, started_ns: int) -> RunResult:
         now_ns = time.monotonic_ns()
         view = loop.snapshot()
-        summary: dict[str, Any] = {
-            "line": view.line,
-            "job": view.job,
-            "path": "compare",
-            "virtual": False,
-            "dry": view.dry,
-            "duration_s": round((now_ns - started_ns) / 1e9, 3),
-            "wall_s": round((now_ns - self._began_ns) / 1e9, 3),
-            "balanced": view.balanced,
-            "state": title(view.state),
-            "first_cause": view.first_cause,
-            "products": products(view.counters, view.in_flight),
-            "requests": requests(view.counters, view.pending),
-            "faults": self._faults,
-            "scan": loop.timing.as_dict(),
-            "ended": self._ending.why,
-        }
+        part = controller_part(
+            view,
+            virtual=False,
+            duration_s=(now_ns - started_ns) / 1e9,
+            wall_s=(now_ns - self._began_ns) / 1e9,
+        )
+        summary = {**part, "faults": self._faults, "scan": loop.timing.as_dict(), "ended": self._ending.why}
         kept = journal.close(self._ending.why, mono_ns=now_ns, summary=summary)
         why = self._why_not_orderly(view, loop.answered, "" if kept else journal.error)
         self._log.info("run ended", why=self._ending.why, state=title(view.state), balanced=view.balanced)

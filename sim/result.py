@@ -4,27 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from controller.model import Snapshot
-from controller.modes import title
-from controller.plant.view import products, requests
+from controller.plant.view import controller_part
 
-
-def controller_part(snapshot: Snapshot, *, virtual: bool, duration_s: float, wall_s: float) -> dict[str, Any]:
-    """The fixed names that `run` prints too, from a snapshot."""
-    return {
-        "line": snapshot.line,
-        "job": snapshot.job,
-        "path": "compare",
-        "virtual": virtual,
-        "dry": snapshot.dry,
-        "duration_s": round(duration_s, 3),
-        "wall_s": round(wall_s, 3),
-        "balanced": snapshot.balanced,
-        "state": title(snapshot.state),
-        "first_cause": snapshot.first_cause,
-        "products": products(snapshot.counters, snapshot.in_flight),
-        "requests": requests(snapshot.counters, snapshot.pending),
-    }
+__all__ = ["controller_part", "shortfalls"]
 
 
 def shortfalls(result: dict[str, Any]) -> list[str]:

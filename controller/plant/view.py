@@ -25,6 +25,24 @@ def requests(counters: Counters, pending: int) -> dict[str, Any]:
     }
 
 
+def controller_part(snapshot: Snapshot, *, virtual: bool, duration_s: float, wall_s: float) -> dict[str, Any]:
+    """What the controller says of a whole run, under the names that scripts rely on; times in s."""
+    return {
+        "line": snapshot.line,
+        "job": snapshot.job,
+        "path": "compare",
+        "virtual": virtual,
+        "dry": snapshot.dry,
+        "duration_s": round(duration_s, 3),
+        "wall_s": round(wall_s, 3),
+        "balanced": snapshot.balanced,
+        "state": title(snapshot.state),
+        "first_cause": snapshot.first_cause,
+        "products": products(snapshot.counters, snapshot.in_flight),
+        "requests": requests(snapshot.counters, snapshot.pending),
+    }
+
+
 def plain(snapshot: Snapshot) -> dict[str, Any]:
     """The whole snapshot; times of faults as their age in s, since monotonic time means nothing outside."""
     s = snapshot
