@@ -15,7 +15,7 @@ from controller.modes import MARKING
 from controller.registers import BACKWARD, LAYOUT, RING_SIZE, Command, ControlBit, Status, StatusBit
 from controller.release import NO_ORDER, U16, Orders, newest
 from controller.requests import Book
-from controller.spec import LineSpec, Material
+from controller.spec import LineSpec, Material, PlanEdge
 from controller.travel import Step, Travel
 from controller.watch import Watch, eye_faults, present
 
@@ -100,9 +100,11 @@ class Line:
         self.link_error = "no answer yet"
         self.scans = 0
         self.events: list[Event] = []
+        self._trailing_plans = any(s.plan.edge is PlanEdge.TRAILING for s in spec.stations)
         self._capture_total = 0
         self._open: list[Product] = []
         self._product_ns = now_ns
+        self.longest_response_s = max(s.response_s for s in spec.stations)
         self._longest = max(s.distance_mm for s in spec.stations) / spec.scale_mm
         self.command = self.build()
 
@@ -127,6 +129,21 @@ class Line:
     def unknown_counts(self) -> float:
         """How many counts of line may still hold products that nobody saw."""
         return max(0.0, self.unknown_until - self.travel.counts)
+
+    def edge_waits(self) -> tuple[float, ...]:
+        """How many counts past it a detector edge may wait to be read, for the next one and the one after it.
+
+        A captured edge has its place whenever it is read, so it may wait as long as nothing is decided by it: a
+        leading edge until its product is long enough to be one, a trailing edge as long as marks are on their way.
+        """
+        if not self.spec.detector.captured or self.spec.detector.response_s or self._trailing_plans:
+            return ()
+        product = self.eye.latest
+        lead = self.spec.detector.least_length_mm / self.spec.scale_mm - 1.0
+        if product is None or product.trail is not None:
+            return (lead,)
+        known = product.confirmed and not product.open_plans and product.resolved < product.made
+        return (float("inf"), lead) if known else ()
 
     def safe_command(self) -> Command:
         """The last thing to write before leaving: enable low, all targets dropped, no order."""
@@ -255,7 +272,6 @@ class Line:
                 began = eye.see(seen, response)
                 if began is not None:
                     self._open.append(began)
-                    self._product_ns = now_ns
         eye.settle(travel.counts, travel.counts < before)
 
     def _products(self, now_ns: int) -> None:
@@ -263,6 +279,7 @@ class Line:
         for product in tuple(self._open):
             if product.confirmed and product.id not in self.book.products:
                 self.book.add_product(product, now_ns)
+                self._product_ns = now_ns
                 self.marks.begin(product)
             if product.final:
                 self._open.remove(product)

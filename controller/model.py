@@ -271,19 +271,30 @@ class Counters:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What one scan decided: the command block to write, what happened, and when to look again.
+    """What one scan decided: the command block to write, what happened, and whether to exchange at once.
 
     `at_once` asks for an exchange without waiting for the next period: an order to place or an output
-    that must drop. `next_act_counts` and `next_act_ns` say that, unless an input other than the belt count
-    changes, nothing will be decided before the belt reaches that travel or that instant.
+    that must drop.
     """
 
     command: Command
     events: tuple[Event, ...]
     replies: tuple[Reply, ...]
     at_once: bool
-    next_act_counts: float
-    next_act_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class NextAct:
+    """When the decision can next act: not before the belt reaches `counts` of travel nor before `at_ns`.
+
+    That holds unless an input other than the belt count changes, but for detector edges: the first one to come may
+    wait to be read until the belt is `edge_waits[0]` counts past it, the one after that `edge_waits[1]`; one that
+    finds no place there must be read by the next scan.
+    """
+
+    counts: float
+    at_ns: int
+    edge_waits: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

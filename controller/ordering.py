@@ -116,21 +116,26 @@ def order_test(line: Line, status: Status, now_ns: int) -> None:
     )
 
 
-def next_order_counts(line: Line, within_s: float) -> float:
-    """The travel before which no waiting request can become due for a decision within the next `within_s`."""
-    nearest = float("inf")
-    heads = [(line.book.head(i), s) for i, s in enumerate(line.spec.stations)]
-    if all(request is None for request, _ in heads):
-        return nearest
-    spec = line.spec
+def next_order(line: Line, look_again_s: float) -> tuple[float, float]:
+    """The travel before which no waiting request can become due for a decision, and for how long that holds, in s.
+
+    The nearer the next order is, the less the speed can have changed by then, so the less early one must look.
+    """
+    dues = [request.due for index in range(len(line.spec.stations)) if (request := line.book.head(index)) is not None]
+    if not dues:
+        return float("inf"), look_again_s
+    due = min(dues)
+    if not line.marking:
+        return due, look_again_s
+    spec, travel, lead_s = line.spec, line.travel, line.link.lead_s
+    speed = max(0.0, travel.speed_counts_s)
     accel = spec.max_accel_mm_s2 / spec.scale_mm
-    # The rounding of counts alone lets the speed differ by this much from one scan to the next.
-    noise = 2.0 / (spec.period_s * WINDOW / 2)
-    top = max(0.0, line.travel.speed_counts_s) + accel * within_s + noise
-    lead = lead_counts(line, top)
-    for request, station in heads:
-        if request is not None:
-            at_release = top + accel * 2.0 * line.link.lead_s
-            ahead = lead + at_release * station.response_s + 1.0 if line.marking else 0.0
-            nearest = min(nearest, request.due - ahead)
-    return nearest
+    within_s = look_again_s
+    away = due - travel.counts - lead_counts(line, speed)
+    if away < speed * look_again_s:
+        within_s = max(0.0, away) / speed + spec.period_s
+    # The rounding of counts alone lets the speed differ by two counts from one half of the window to the next.
+    fastest = speed + accel * within_s + 4.0 / (spec.period_s * WINDOW)
+    response_s = line.longest_response_s
+    at_release = (fastest + 2.0 * accel * lead_s) * response_s if response_s else 0.0
+    return due - lead_counts(line, fastest) - at_release - 1.0, within_s

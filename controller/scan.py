@@ -6,21 +6,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from controller import unit
 from controller.calls import answer
 from controller.line import Line
-from controller.model import Call, Image, Outcome, State
+from controller.model import Call, Image, NextAct, Outcome, State
 from controller.modes import MARKING, RAISING, WITHDRAWING
-from controller.ordering import next_order_counts, order_next
+from controller.ordering import next_order, order_next
 from controller.registers import ControlBit
 from controller.release import U16
 from controller.travel import IdleStretch
 from controller.view import snapshot
 from controller.watch import COASTING_S, READY_GRACE_S
 
-__all__ = ["Line", "idle", "scan", "snapshot"]
+__all__ = ["Line", "idle", "next_act", "scan", "snapshot"]
 
 LOOK_AGAIN_S = 0.25
 """However quiet the line is, the core wants to see it again after this time."""
@@ -49,13 +49,12 @@ def scan(line: Line, image: Image, now_ns: int, calls: Sequence[Call] = ()) -> O
     now = line.command.control
     at_once = placed or bool(before & ~now & ControlBit.ENABLE) or bool(now & ~before & ControlBit.FLUSH)
     events = line.drain_events()
-    next_counts, next_ns = _next_act(line, now_ns)
-    return Outcome(line.command, events, replies, at_once, next_counts, next_ns)
+    return Outcome(line.command, events, replies, at_once)
 
 
-def _next_act(line: Line, now_ns: int) -> tuple[float, int]:
-    """The travel and the time before which an unchanged input image would change nothing."""
-    travel, spec, watch = line.travel, line.spec, line.watch
+def next_act(line: Line, now_ns: int) -> NextAct | None:
+    """When, after a scan at `now_ns`, the line can next decide anything; None: at any scan."""
+    travel, spec = line.travel, line.spec
     speed = travel.speed_counts_s
     if (
         line.state in BUSY
@@ -67,30 +66,29 @@ def _next_act(line: Line, now_ns: int) -> tuple[float, int]:
         or line.link_error
         or speed < 0
     ):
-        return travel.counts, now_ns
-    within_s = LOOK_AGAIN_S
-    counts = next_order_counts(line, 0.0)
-    if speed > 0 and counts < travel.counts + speed * within_s:
-        # The nearer the next order is, the less the speed can have changed by then.
-        within_s = max(0.0, (counts - travel.counts) / speed) + spec.period_s
-    counts = min(
-        next_order_counts(line, within_s), line.marks.next_counts(line.state), line.eye.next_counts(),
-        line.orders.next_passed,
-    )  # fmt: skip
-    jam_mm, silent_s = spec.detector.jam_length_mm, spec.detector.silent_after_s
+        return None
+    counts, within_s = next_order(line, LOOK_AGAIN_S)
+    counts = min(counts, line.marks.next_counts(line.state), line.eye.next_counts(), line.orders.next_passed)
+    jam_mm = spec.detector.jam_length_mm
     if jam_mm is not None:
         counts = min(counts, travel.counts + (jam_mm - line.eye.blocked_mm(travel.counts)) / spec.scale_mm)
-    times = [now_ns + int(within_s * 1e9)]
-    if watch.drive:
-        times.append(max(travel.moved_ns, watch.drive_ns) + int(spec.limits.stall_s * 1e9))
-    else:
-        times.append(watch.drive_ns + int(COASTING_S * 1e9))
-    if silent_s is not None and line.state in MARKING:
-        times.append(line.silent_since_ns + int(silent_s * 1e9))
-    for index, since_ns in watch.unready_ns.items():
-        times.append(since_ns + int((spec.stations[index].rearm_s + READY_GRACE_S) * 1e9))
     # A time that has passed already has been acted on.
-    return counts, min(t for t in times if t > now_ns)
+    at_ns = min([t for t in _deadlines(line, now_ns + int(within_s * 1e9)) if t > now_ns])
+    return NextAct(counts, at_ns, line.edge_waits())
+
+
+def _deadlines(line: Line, look_again_ns: int) -> Iterator[int]:
+    """The instants at which something is decided although nothing happens."""
+    spec, watch, silent_s = line.spec, line.watch, line.spec.detector.silent_after_s
+    yield look_again_ns
+    if watch.drive:
+        yield max(line.travel.moved_ns, watch.drive_ns) + int(spec.limits.stall_s * 1e9)
+    else:
+        yield watch.drive_ns + int(COASTING_S * 1e9)
+    if silent_s is not None and line.state in MARKING:
+        yield line.silent_since_ns + int(silent_s * 1e9)
+    for index, since_ns in watch.unready_ns.items():
+        yield since_ns + int((spec.stations[index].rearm_s + READY_GRACE_S) * 1e9)
 
 
 def idle(line: Line, scans: int, stretch: IdleStretch) -> None:
@@ -104,5 +102,4 @@ def idle(line: Line, scans: int, stretch: IdleStretch) -> None:
     line.command = line.build()
     line.link.gap()
     line.travel.follow(stretch)
-    line.eye.settle(line.travel.counts, False)
     line.watch.kept((line.heartbeat - 1) % U16, stretch.got_ns)

@@ -192,14 +192,16 @@ class Device:
         caller vouches for the lease (`keep_lease`), so its expiry is left out. None: nothing ever.
         """
         self.advance(after_ns)
-        times = [
+        others = [
             None if self._next_change >= len(self._changes) else self._changes[self._next_change].t_ns,
             None if lease_kept else self._permit.expires_ns,
-            self._eye.next_change_ns,
             self._compare.next_ns,
             self._drive_ns,
         ]
-        return min((t for t in times if t is not None), default=None)
+        other_ns = min((t for t in others if t is not None), default=None)
+        edge_ns = self._eye.next_change_ns
+        self.edge_next = edge_ns is not None and (other_ns is None or edge_ns < other_ns)
+        return edge_ns if self.edge_next else other_ns
 
     def _change(self, change: Change) -> None:
         match change.kind:

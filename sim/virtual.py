@@ -16,7 +16,7 @@ from typing import Any
 
 from controller.model import Call, Image, Outcome, Snapshot, State
 from controller.ports import Recorder
-from controller.scan import Line, idle, scan, snapshot
+from controller.scan import Line, idle, next_act, scan, snapshot
 from controller.spec import LineSpec
 from controller.travel import WINDOW, IdleStretch
 from sim.device import Device
@@ -119,13 +119,13 @@ class VirtualBench:
     def run_until(self, t_ns: int) -> None:
         """Go on scanning until the clock has come to `t_ns`."""
         while self._tick * self._period_ns < t_ns:
-            outcome = self._period()
+            self._period()
             self._tick = max(self._tick + 1, -(-self.now_ns // self._period_ns))
             if self._skip and not self._calls:
-                self._skip_idle(outcome, t_ns)
+                self._skip_idle(t_ns)
         self.now_ns = max(self.now_ns, t_ns)
 
-    def _period(self) -> Outcome:
+    def _period(self) -> None:
         """One period: an exchange and a decision, and at once again while the decision asks for it."""
         sent_ns = max(self.now_ns, self._tick * self._period_ns)
         while self._scheduled and self._scheduled[0][0] <= sent_ns:
@@ -135,7 +135,6 @@ class VirtualBench:
             if not outcome.at_once:
                 break
             outcome = self._exchange(self.now_ns)
-        return outcome
 
     def _exchange(self, sent_ns: int) -> Outcome:
         arrives_ns = sent_ns + self._delay_ns()
@@ -161,47 +160,53 @@ class VirtualBench:
             return self._link.least_ns
         return self._chance.randint(self._link.least_ns, self._link.most_ns)
 
-    def _skip_idle(self, outcome: Outcome, until_ns: int) -> None:
+    def _skip_idle(self, until_ns: int) -> None:
         """Skip the scans before the next one that could decide anything."""
-        period_ns, way_ns = self._period_ns, self._link.least_ns
-        if outcome.next_act_ns <= self.now_ns or outcome.next_act_counts <= self.line.travel.counts:
-            return
-        device = self.device
-        read_ns = self._tick * period_ns + way_ns
-        if device.link_down(read_ns):
+        period_ns, way_ns, device = self._period_ns, self._link.least_ns, self.device
+        act = next_act(self.line, self.now_ns)
+        if act is None or device.link_down(self._tick * period_ns + way_ns) or device.belt.speed_mm_s(self.now_ns) < 0:
             return
         # A scan decides on what was read; it must be stepped if anything has happened by then.
-        wake_ns = min(until_ns, outcome.next_act_ns - 2 * way_ns)
-        event_ns = device.next_event_ns(device.now_ns, lease_kept=True)
-        if event_ns is not None:
-            wake_ns = min(wake_ns, event_ns - way_ns)
+        wake_ns = min(until_ns + way_ns, act.at_ns - way_ns)
+        if self._scheduled:
+            wake_ns = min(wake_ns, self._scheduled[0][0] + way_ns)
         turn_ns = device.belt.next_piece_ns(device.now_ns)
         if turn_ns is not None:
-            wake_ns = min(wake_ns, turn_ns - way_ns)
-        if self._scheduled:
-            wake_ns = min(wake_ns, self._scheduled[0][0])
-        skipped = -(-wake_ns // period_ns) - self._tick
-        if skipped > 0 and outcome.next_act_counts != float("inf"):
-            ahead = int(outcome.next_act_counts - self.line.travel.counts)
-            reach_ns = device.time_of_travel_ns(device.travel_at(device.now_ns) + ahead, device.now_ns)
-            if reach_ns is not None:
-                skipped = min(skipped, -(-(reach_ns - way_ns) // period_ns) - self._tick)
+            wake_ns = min(wake_ns, turn_ns)
+        if act.counts != float("inf"):
+            wake_ns = min(wake_ns, self._reaches_ns(act.counts - self.line.travel.counts, wake_ns))
+        wake_ns = self._wait_for_events(act.edge_waits, wake_ns)
+        skipped = -(-(wake_ns - way_ns) // period_ns) - self._tick
         if skipped <= 0:
             return
         first_ns = (self._tick + max(0, skipped - WINDOW)) * period_ns
         times_ns = range(first_ns + way_ns, (self._tick + skipped) * period_ns, period_ns)
-        stretch = IdleStretch(
-            device.counts_at(times_ns),
-            [device.sample_us_at(t_ns) for t_ns in times_ns],
-            first_ns,
-            period_ns,
-            2 * way_ns,
-        )
+        us = [device.sample_us_at(t_ns) for t_ns in times_ns]
+        stretch = IdleStretch(device.counts_at(times_ns), us, first_ns, period_ns, 2 * way_ns)
         idle(self.line, skipped, stretch)
         device.keep_lease((self._tick + skipped - 1) * period_ns + way_ns, self.line.watch.echo)
         self._tick += skipped
         self.now_ns = stretch.got_ns
         self.tally.skipped += skipped
+
+    def _reaches_ns(self, ahead_counts: float, latest_ns: int) -> int:
+        """When the belt will be so many counts further, if that is before `latest_ns`."""
+        device = self.device
+        reach_ns = device.time_of_travel_ns(device.travel_at(device.now_ns) + int(ahead_counts), device.now_ns)
+        return latest_ns if reach_ns is None else reach_ns
+
+    def _wait_for_events(self, edge_waits: tuple[float, ...], wake_ns: int) -> int:
+        """Go through the device's events before `wake_ns`; returns when the first must be read that cannot wait."""
+        device, waits = self.device, list(edge_waits)
+        while (event_ns := device.next_event_ns(device.now_ns, lease_kept=True)) is not None and event_ns < wake_ns:
+            if not waits or not device.edge_next or waits[0] < 0:
+                return event_ns
+            device.keep_lease(event_ns, self.line.watch.echo)
+            device.advance(event_ns)
+            wait = waits.pop(0)
+            if wait != float("inf"):
+                wake_ns = min(wake_ns, self._reaches_ns(wait, wake_ns))
+        return wake_ns
 
 
 @dataclass(frozen=True, slots=True)
