@@ -55,10 +55,10 @@ class Watch:
         """Note an answer of the I/O side."""
         if status.heartbeat_echo != self.echo or self.good_ns is None:
             self.echo, self.echo_ns = status.heartbeat_echo, now_ns
-        self.good_ns = now_ns
         drive = bool(status.bits & StatusBit.DRIVE_RUNNING)
-        if drive != self.drive:
+        if drive != self.drive or self.good_ns is None:
             self.drive, self.drive_ns = drive, now_ns
+        self.good_ns = now_ns
 
     def kept(self, echo: int, now_ns: int) -> None:
         """The I/O side has gone on answering, and taking our heartbeat, up to now."""
