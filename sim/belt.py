@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 NS = 1e-9
 FOREVER_NS = 1 << 62
+"""More than a century: what has no end ends here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +48,7 @@ Segment = Steady | Ramp | Hunting
 
 
 class Piece:
-    """A stretch without a turn. `direction` is +1, −1 or 0; `end_mm` is infinite where it never ends."""
+    """A stretch without a turn. `direction` is +1, −1 or 0."""
 
     __slots__ = ("accel", "amplitude", "begin_mm", "begin_ns", "direction", "end_mm", "end_ns", "omega", "phase",
                  "running", "speed")  # fmt: skip
@@ -59,10 +60,7 @@ class Piece:
         self.begin_ns, self.end_ns, self.begin_mm = begin_ns, end_ns, begin_mm
         self.speed, self.accel, self.amplitude, self.omega, self.phase = speed, accel, amplitude, omega, phase
         self.running = running
-        if end_ns >= FOREVER_NS:
-            self.end_mm = math.copysign(math.inf, speed) if speed else begin_mm
-        else:
-            self.end_mm = self.position_mm(end_ns)
+        self.end_mm = self.position_mm(end_ns)
         self.direction = (self.end_mm > begin_mm) - (self.end_mm < begin_mm)
 
     def position_mm(self, t_ns: int) -> float:
@@ -368,8 +366,8 @@ def _first_ns(piece: Piece, place_mm: float, base_mm: float, from_ns: int, direc
         here_mm = base_mm + piece.position_mm(t_ns)  # rounded as `Belt.position_mm` rounds, to agree to the last bit
         return here_mm >= place_mm if direction > 0 else here_mm < place_mm
 
-    guess_ns = piece.begin_ns + math.ceil(piece.guess_s(place_mm - base_mm - piece.begin_mm) / NS)
-    guess_ns = min(max(guess_ns, from_ns), piece.end_ns)
+    guess_s = min(piece.guess_s(place_mm - base_mm - piece.begin_mm), (piece.end_ns - piece.begin_ns) * NS)
+    guess_ns = min(max(piece.begin_ns + math.ceil(guess_s / NS), from_ns), piece.end_ns)
     if guess_ns > from_ns and reached(guess_ns) and not reached(guess_ns - 1):
         return guess_ns
     # The guess is off by the rounding of a float at most, which is many ns only where the belt hardly moves:

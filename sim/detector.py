@@ -129,7 +129,8 @@ class Eye:
         for n in range(2 * pulses + 1):
             at_ns = t_ns + n * self._spec.bounce_ns // max(1, 2 * pulses)
             self._number += 1
-            heappush(self._outputs, (at_ns, self._number, blocked ^ (n % 2 == 1), backward, product))
+            begins = None if n else product
+            heappush(self._outputs, (at_ns, self._number, blocked ^ (n % 2 == 1), backward, begins))
 
     def _need(self) -> bool:
         """Have at least one transition ahead of the eye in the row; False when the supply has ended."""
