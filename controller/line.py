@@ -104,9 +104,8 @@ class Line:
         self._capture_total = 0
         self._open: list[Product] = []
         self._product_ns = now_ns
-        self.longest_response_s = max(s.response_s for s in spec.stations)
         self._longest = max(s.distance_mm for s in spec.stations) / spec.scale_mm
-        self.command = self.build()
+        self._command = self._build()
 
     # What the other parts of the decision ask of the line.
 
@@ -150,8 +149,8 @@ class Line:
         self.enable.lower()
         self.orders.order = NO_ORDER
         self.heartbeat = self.next_heartbeat
-        self.command = self.build(flush=True, running=False)
-        return self.command
+        self._command = self._build(flush=True, running=False)
+        return self._command
 
     def drain_events(self) -> tuple[Event, ...]:
         """What happened since the last call, in order of the parts it happened in."""
@@ -162,8 +161,14 @@ class Line:
             events.clear()
         return drained
 
-    def build(self, flush: bool = False, running: bool = True) -> Command:
-        """The command block as the line stands now."""
+    @property
+    def command(self) -> Command:
+        """The command block to write next; it changes with the heartbeat and never between."""
+        if self._command.heartbeat != self.heartbeat:
+            self._command = self._build()
+        return self._command
+
+    def _build(self, flush: bool = False, running: bool = True) -> Command:
         orders, order = self.orders, self.orders.order
         control = 0
         if self.enable.high:

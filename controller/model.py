@@ -287,9 +287,10 @@ class Outcome:
 class NextAct:
     """When the decision can next act: not before the belt reaches `counts` of travel nor before `at_ns`.
 
-    That holds unless an input other than the belt count changes, but for detector edges: the first one to come may
-    wait to be read until the belt is `edge_waits[0]` counts past it, the one after that `edge_waits[1]`; one that
-    finds no place there must be read by the next scan.
+    Orders are left out: they hang on the speed of the moment. The rest holds unless an input other than the belt
+    count changes, but for detector edges: the first one to come may wait to be read until the belt is
+    `edge_waits[0]` counts past it, the one after that `edge_waits[1]`; one that finds no place there must be read by
+    the next scan.
     """
 
     counts: float

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from math import sqrt
+
 from controller.lead import lead_mm
 from controller.line import Line
 from controller.model import Fate, Miss
 from controller.registers import Status
 from controller.requests import Request
 from controller.spec import Station
-from controller.travel import WINDOW
+from controller.travel import Ahead
 
 QUARTER = 4
 """The I/O side refuses a target further ahead than a quarter of the counter's range; half of that is ample."""
@@ -31,9 +33,9 @@ def target_of(line: Line, request: Request, station: Station, speed: float) -> t
     """
     if station.response_s == 0.0:
         return round(request.due), speed
-    ahead_s = (request.due - line.travel.counts) / speed - station.response_s if speed > 0 else 0.0
-    at_release = line.travel.speed_in(max(0.0, ahead_s), line.spec.max_accel_mm_s2 / line.spec.scale_mm)
-    return round(request.due - max(0.0, at_release) * station.response_s), at_release
+    away = request.due - line.travel.counts - station.response_s * max(0.0, speed)
+    at_release = line.travel.speed_after(away, line.spec.max_accel_mm_s2 / line.spec.scale_mm)
+    return round(request.due - at_release * station.response_s), at_release
 
 
 def order_next(line: Line, status: Status, now_ns: int) -> bool:
@@ -116,26 +118,34 @@ def order_test(line: Line, status: Status, now_ns: int) -> None:
     )
 
 
-def next_order(line: Line, look_again_s: float) -> tuple[float, float]:
-    """The travel before which no waiting request can become due for a decision, and for how long that holds, in s.
+def undecided(line: Line, ahead: Ahead) -> int:
+    """How many of the scans looked at ahead would neither order nor resolve a request: those before the first that may.
 
-    The nearer the next order is, the less the speed can have changed by then, so the less early one must look.
+    For a marker with a response the belt may speed up as the drive can, so that one looks again early enough.
     """
-    dues = [request.due for index in range(len(line.spec.stations)) if (request := line.book.head(index)) is not None]
-    if not dues:
-        return float("inf"), look_again_s
-    due = min(dues)
+    heads = [(request, s) for i, s in enumerate(line.spec.stations) if (request := line.book.head(i)) is not None]
+    scans = len(ahead.travels)
+    if not heads:
+        return scans
     if not line.marking:
-        return due, look_again_s
-    spec, travel, lead_s = line.spec, line.travel, line.link.lead_s
-    speed = max(0.0, travel.speed_counts_s)
-    accel = spec.max_accel_mm_s2 / spec.scale_mm
-    within_s = look_again_s
-    away = due - travel.counts - lead_counts(line, speed)
-    if away < speed * look_again_s:
-        within_s = max(0.0, away) / speed + spec.period_s
-    # The rounding of counts alone lets the speed differ by two counts from one half of the window to the next.
-    fastest = speed + accel * within_s + 4.0 / (spec.period_s * WINDOW)
-    response_s = line.longest_response_s
-    at_release = (fastest + 2.0 * accel * lead_s) * response_s if response_s else 0.0
-    return due - lead_counts(line, fastest) - at_release - 1.0, within_s
+        due = min(request.due for request, _ in heads)
+        return next((n for n, travel in enumerate(ahead.travels) if travel >= due), scans)
+    accel = line.spec.max_accel_mm_s2 / line.spec.scale_mm
+    lead_s, age_s = line.link.lead_s, line.travel.age_s
+    steady, most = 0.5 * accel * lead_s * lead_s, line.spec.counter.modulus / (2 * QUARTER)
+    dues = [(round(request.due), station.response_s) for request, station in heads]
+    fastest = max(0.0, max(ahead.speeds)) + accel * (age_s + lead_s)
+    reach = max(ahead.travels) + fastest * (lead_s + max(s.response_s for _, s in heads)) + steady + 2.0
+    if min(dues)[0] > reach:
+        return scans
+    for n, (travel, speed) in enumerate(zip(ahead.travels, ahead.speeds, strict=True)):
+        forward = max(0.0, speed)
+        lead = min(most, forward * lead_s + steady)
+        for due, response_s in dues:
+            away = due - travel
+            if response_s and away > lead:
+                now = forward + accel * age_s
+                away -= int(response_s * sqrt(now * now + 2.0 * accel * away)) + 2
+            if away <= lead:
+                return n
+    return scans

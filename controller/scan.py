@@ -13,7 +13,7 @@ from controller.calls import answer
 from controller.line import Line
 from controller.model import Call, Image, NextAct, Outcome, State
 from controller.modes import MARKING, RAISING, WITHDRAWING
-from controller.ordering import next_order, order_next
+from controller.ordering import order_next, undecided
 from controller.registers import ControlBit
 from controller.release import U16
 from controller.travel import IdleStretch
@@ -22,7 +22,7 @@ from controller.watch import COASTING_S, READY_GRACE_S
 
 __all__ = ["Line", "idle", "next_act", "scan", "snapshot"]
 
-LOOK_AGAIN_S = 0.25
+LOOK_AGAIN_NS = 1_000_000_000
 """However quiet the line is, the core wants to see it again after this time."""
 BUSY = RAISING | WITHDRAWING | frozenset({State.CLEARING, State.RESETTING, State.COMPLETING})
 """States in which every scan may decide something."""
@@ -44,16 +44,15 @@ def scan(line: Line, image: Image, now_ns: int, calls: Sequence[Call] = ()) -> O
     placed = order_next(line, status, now_ns) if status is not None else False
     before = line.command.control
     line.heartbeat = line.next_heartbeat
-    line.command = line.build()
+    command = line.command
     # An order, and an output that must drop, do not wait for the next period.
-    now = line.command.control
+    now = command.control
     at_once = placed or bool(before & ~now & ControlBit.ENABLE) or bool(now & ~before & ControlBit.FLUSH)
-    events = line.drain_events()
-    return Outcome(line.command, events, replies, at_once)
+    return Outcome(command, line.drain_events(), replies, at_once)
 
 
 def next_act(line: Line, now_ns: int) -> NextAct | None:
-    """When, after a scan at `now_ns`, the line can next decide anything; None: at any scan."""
+    """When, after a scan at `now_ns`, the line can next decide anything but an order; None: at any scan."""
     travel, spec = line.travel, line.spec
     speed = travel.speed_counts_s
     if (
@@ -67,13 +66,12 @@ def next_act(line: Line, now_ns: int) -> NextAct | None:
         or speed < 0
     ):
         return None
-    counts, within_s = next_order(line, LOOK_AGAIN_S)
-    counts = min(counts, line.marks.next_counts(line.state), line.eye.next_counts(), line.orders.next_passed)
+    counts = min(line.marks.next_counts(line.state), line.eye.next_counts(), line.orders.next_passed)
     jam_mm = spec.detector.jam_length_mm
     if jam_mm is not None:
         counts = min(counts, travel.counts + (jam_mm - line.eye.blocked_mm(travel.counts)) / spec.scale_mm)
     # A time that has passed already has been acted on.
-    at_ns = min([t for t in _deadlines(line, now_ns + int(within_s * 1e9)) if t > now_ns])
+    at_ns = min([t for t in _deadlines(line, now_ns + LOOK_AGAIN_NS) if t > now_ns])
     return NextAct(counts, at_ns, line.edge_waits())
 
 
@@ -91,15 +89,19 @@ def _deadlines(line: Line, look_again_ns: int) -> Iterator[int]:
         yield since_ns + int((spec.stations[index].rearm_s + READY_GRACE_S) * 1e9)
 
 
-def idle(line: Line, scans: int, stretch: IdleStretch) -> None:
-    """Do what `scans` scans do in which nothing happens: the heartbeat moves on and the belt is followed.
+def idle(line: Line, stretch: IdleStretch) -> int:
+    """Do what scans do in which nothing happens: the heartbeat moves on and the belt is followed.
 
-    `stretch` is what the last of those scans read, as many as the speed is reckoned from.
-    For a bench in virtual time only: on a real line the lease wants every scan.
+    Takes as many of the stretch's scans as decide nothing, and returns how many: fewer than all when an order becomes
+    due. For a bench in virtual time, which has asked `next_act` for everything else; on a real line the lease wants
+    every scan.
     """
-    line.scans += scans
-    line.heartbeat = (line.heartbeat + scans) % U16
-    line.command = line.build()
-    line.link.gap()
-    line.travel.follow(stretch)
-    line.watch.kept((line.heartbeat - 1) % U16, stretch.got_ns)
+    ahead = line.travel.look(stretch)
+    scans = undecided(line, ahead)
+    if scans:
+        line.scans += scans
+        line.heartbeat = (line.heartbeat + scans) % U16
+        line.link.gap()
+        line.travel.follow(ahead, scans)
+        line.watch.kept((line.heartbeat - 1) % U16, stretch.got_ns(scans))
+    return scans

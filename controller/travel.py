@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+from math import sqrt
 
 from controller.spec import Counter
 
@@ -45,10 +46,19 @@ class IdleStretch:
     period_ns: int
     exchange_ns: int
 
-    @property
-    def got_ns(self) -> int:
-        """When the last of them ended."""
-        return self.sent_ns + (len(self.raws) - 1) * self.period_ns + self.exchange_ns
+    def got_ns(self, scans: int) -> int:
+        """When the exchange of the last of so many scans ended."""
+        return self.sent_ns + (scans - 1) * self.period_ns + self.exchange_ns
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """A stretch looked at in advance: travel, date (ns) and speed (counts/s) as they would be after each scan."""
+
+    stretch: IdleStretch
+    travels: list[int]
+    dates: list[int]
+    speeds: list[float]
 
 
 class Travel:
@@ -58,6 +68,8 @@ class Travel:
         self._counter = counter
         self._top_counts_s = top_counts_s
         self._apart_ns = int(period_s * 0.5e9)
+        self.age_s = period_s * (WINDOW - 1 - WINDOW // 2) / 2
+        """How old the speed is when it is known: half of the half window that it is reckoned over."""
         self._offset = 0
         self._raw: int | None = None
         self._sent_ns = 0
@@ -112,30 +124,55 @@ class Travel:
         self._keep(t_ns)
         return Step.GOOD
 
-    def follow(self, stretch: IdleStretch) -> None:
-        """Take the samples of scans in which nothing happened: the same as `update` for each, at once."""
+    def look(self, stretch: IdleStretch) -> Ahead:
+        """What `update` would make of each sample of a stretch; changes nothing."""
         if self._raw is None:
             raise ValueError("there is nothing to follow before the first sample")
-        modulus, sense, raws, reached = self._counter.modulus, self._counter.sense, stretch.raws, self.counts
-        half, first, last = modulus // 2, raws[0], len(raws) - 1
-        begins = reached + self._signed(self._norm(first) - self._norm(self._raw))
+        modulus, sense, raws = self._counter.modulus, self._counter.sense, stretch.raws
+        half, first = modulus // 2, raws[0]
+        begins = self.counts + self._signed(self._norm(first) - self._norm(self._raw))
         travels = [begins + (sense * (raw - first) + half) % modulus - half for raw in raws]
-        moved = last
-        while moved >= 0 and travels[moved] == (travels[moved - 1] if moved else reached):
-            moved -= 1
-        ends = [stretch.sent_ns + n * stretch.period_ns for n in range(len(raws))]
-        if moved >= 0:
-            self.moved_ns = ends[moved] + stretch.exchange_ns
-        self.counts, self._raw, self._sent_ns = travels[last], raws[last], ends[last]
-        self.furthest = max(self.furthest, *travels)
-        if stretch.sample_us is None:
-            dates = [sent_ns + stretch.exchange_ns // 2 for sent_ns in ends]
+        sent_ns, period_ns, us = stretch.sent_ns, stretch.period_ns, stretch.sample_us
+        if us is None or self._us is None:
+            middle_ns = (2 * sent_ns + stretch.exchange_ns) // 2
+            dates = [middle_ns + n * period_ns for n in range(len(raws))]
         else:
-            first_ns, first_us = self._date(stretch.sample_us[0], 0, 0), stretch.sample_us[0]
-            dates = [first_ns + (us - first_us) % US_MODULUS * 1000 for us in stretch.sample_us]
-            self._us, self._us_ns = stretch.sample_us[last], dates[last]
-        self._samples.extend(zip(dates, travels, strict=True))
-        self._reckon()
+            first_ns, first_us = self._us_ns + (us[0] - self._us) % US_MODULUS * 1000, us[0]
+            dates = [first_ns + (each - first_us) % US_MODULUS * 1000 for each in us]
+        back = WINDOW - 1 - WINDOW // 2
+        known = list(self._samples)
+        if len(known) == WINDOW:
+            places = [place for _, place in known[-back:]] + travels
+            times = [t_ns for t_ns, _ in known[-back:]] + dates
+            speeds = [
+                (later - place) * 1e9 / (later_ns - t_ns)
+                for place, later, t_ns, later_ns in zip(places, travels, times, dates, strict=False)
+            ]
+        else:
+            speeds = [0.0] * len(raws)
+            for n, sample in enumerate(zip(dates, travels, strict=True)):
+                known.append(sample)
+                since = known[-1 - back] if len(known) >= WINDOW else known[0]
+                if len(known) > 1:
+                    speeds[n] = (sample[1] - since[1]) * 1e9 / (sample[0] - since[0])
+        return Ahead(stretch, travels, dates, speeds)
+
+    def follow(self, ahead: Ahead, scans: int) -> None:
+        """Take the first `scans` samples of what was looked at: the same as `update` for each, at once."""
+        stretch, last = ahead.stretch, scans - 1
+        travels = ahead.travels[:scans]
+        moved = last
+        while moved >= 0 and travels[moved] == (travels[moved - 1] if moved else self.counts):
+            moved -= 1
+        if moved >= 0:
+            self.moved_ns = stretch.sent_ns + moved * stretch.period_ns + stretch.exchange_ns
+        self.counts, self._raw = travels[last], stretch.raws[last]
+        self._sent_ns = stretch.sent_ns + last * stretch.period_ns
+        self.furthest = max(self.furthest, max(travels))
+        if stretch.sample_us is not None:
+            self._us, self._us_ns = stretch.sample_us[last], ahead.dates[last]
+        self._samples.extend(zip(ahead.dates[:scans], travels, strict=True))
+        self.speed_counts_s = ahead.speeds[last]
 
     def rebase(self, raw: int) -> None:
         """The counter began anew at `raw`: travel goes on from where it was, the speed is not known."""
@@ -168,15 +205,21 @@ class Travel:
         first, last = recent[WINDOW // 2 if len(recent) == WINDOW else 0], recent[-1]
         self.speed_counts_s = (last[1] - first[1]) * 1e9 / (last[0] - first[0])
 
-    def speed_in(self, ahead_s: float, accel_limit_counts_s2: float) -> float:
-        """The speed `ahead_s` from the last sample, in counts/s, if the belt goes on changing speed as it does."""
+    def change_counts_s2(self, limit_counts_s2: float) -> float:
+        """How the speed changes, in counts a second squared, within what the drive can do; 0 before it is known."""
         recent = self._samples
-        speed = self.speed_counts_s
         if len(recent) < WINDOW:
-            return speed
+            return 0.0
         first, middle, last = recent[0], recent[WINDOW // 2], recent[-1]
         earlier = (middle[1] - first[1]) * 1e9 / (middle[0] - first[0])
         between_s = (last[0] - first[0]) * 0.5e-9
-        accel = max(-accel_limit_counts_s2, min(accel_limit_counts_s2, (speed - earlier) / between_s))
-        age_s = (last[0] - middle[0]) * 0.5e-9
-        return speed + accel * (age_s + ahead_s)
+        return max(-limit_counts_s2, min(limit_counts_s2, (self.speed_counts_s - earlier) / between_s))
+
+    def speed_after(self, distance_counts: float, limit_counts_s2: float) -> float:
+        """The speed after so much more belt, in counts/s, if it goes on changing as it does: v² + 2·a·s.
+
+        The speed known is that of the middle of its window; it is brought up to the last sample first.
+        """
+        accel = self.change_counts_s2(limit_counts_s2)
+        now = self.speed_counts_s + accel * self.age_s
+        return sqrt(max(0.0, now * now + 2.0 * accel * max(0.0, distance_counts))) if now > 0 else 0.0

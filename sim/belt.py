@@ -15,6 +15,8 @@ from dataclasses import dataclass
 
 NS = 1e-9
 FOREVER_NS = 1 << 62
+LEAST_CYCLE_MM = 1e-3
+"""A repeated profile that comes no further than this in a cycle does not carry the belt on."""
 """More than a century: what has no end ends here."""
 
 
@@ -181,8 +183,12 @@ class Belt:
         first_ns, last_ns = times_ns[0], times_ns[-1]
         if not self._from_ns <= first_ns <= last_ns < self._to_ns:
             return [self.position_mm(t_ns) for t_ns in times_ns]
-        base_mm, base_ns, place = self._base_mm, self._base_ns, self._piece.position_mm
-        return [base_mm + place(t_ns - base_ns) for t_ns in times_ns]
+        base_mm, base_ns, piece = self._base_mm, self._base_ns, self._piece
+        if piece.omega:
+            return [base_mm + piece.position_mm(t_ns - base_ns) for t_ns in times_ns]
+        begin_mm, begin_ns, speed, half = piece.begin_mm, base_ns + piece.begin_ns, piece.speed, 0.5 * piece.accel
+        seconds = [(t_ns - begin_ns) * NS for t_ns in times_ns]
+        return [base_mm + (begin_mm + s * (speed + half * s)) for s in seconds]
 
     def speed_mm_s(self, t_ns: int) -> float:
         """Give true speed at a time of the clock, negative backward."""
@@ -258,9 +264,10 @@ class Belt:
         while True:
             want_mm = position_mm - base_mm
             if direction > 0:
-                possible = self._ahead_max[index] >= want_mm or self._cycle_mm > 0
-                if self._cycle_ns and not self._cycle_mm:
-                    possible = self._ahead_max[0] >= want_mm
+                advances = self._cycle_mm > LEAST_CYCLE_MM
+                possible = advances or self._ahead_max[index] >= want_mm
+                if self._cycle_ns and not advances:
+                    possible = max(self._ahead_max[index], self._cycle_mm + self._ahead_max[0]) >= want_mm
             else:
                 lowest_mm = self._ahead_min[index]
                 if self._cycle_ns:

@@ -33,7 +33,7 @@ from controller.registers import (
     StatusBit,
     serial_ahead,
 )
-from sim.belt import Belt
+from sim.belt import FOREVER_NS, Belt
 from sim.compare import Compare
 from sim.detector import Eye, EyeSpec
 from sim.encoder import Encoder
@@ -93,7 +93,8 @@ class Device:
         self.now_ns = 0
         self.running = False
         self._off, self._frozen = False, False
-        self._touched = True
+        self._quiet_until_ns = 0
+        """Nothing happens by itself before this time."""
         """Whether something may have become due at this very instant since the last advance."""
         self._line_bits = 0
         self._markers = Markers(markers, belt, spec.rules_off, on_mark)
@@ -145,9 +146,9 @@ class Device:
         """Carry out every event up to and including this time. Raises ValueError for a time already past."""
         if t_ns < self.now_ns:
             raise ValueError(f"the device is at {self.now_ns} ns and cannot go back to {t_ns} ns")
-        if t_ns == self.now_ns and not self._touched:
+        if t_ns < self._quiet_until_ns:
+            self.now_ns = t_ns
             return
-        self._touched = False
         compare, eye, permit, markers = self._compare, self._eye, self._permit, self._markers
         while True:
             due_ns, what = t_ns + 1, 0
@@ -184,6 +185,16 @@ class Device:
             self._drive = not self._drive
             self._drive_ns = self.belt.running_changes_ns(self._drive_ns)
         self.now_ns = t_ns
+        self._quiet_until_ns = min(self._coming(), default=FOREVER_NS)
+
+    def _coming(self) -> Iterator[int]:
+        """Give the times of all that will next happen by itself."""
+        if self._next_change < len(self._changes):
+            yield self._changes[self._next_change].t_ns
+        compare_ns = self._compare.next_ns
+        for t_ns in (self._permit.expires_ns, self._markers.next_ns, self._eye.next_ns, compare_ns, self._drive_ns):
+            if t_ns is not None:
+                yield t_ns
 
     def next_event_ns(self, after_ns: int, *, lease_kept: bool = False) -> int | None:
         """When something next happens on which a controller could decide; advances to `after_ns` first.
@@ -260,7 +271,7 @@ class Device:
         self.advance(t_ns)
         if self._off or self._frozen:
             return
-        self._touched = True
+        self._quiet_until_ns = 0
         accepted, newcomer = self._permit.admit(command, t_ns)
         if not accepted:
             return
@@ -367,7 +378,8 @@ class Device:
 
     def link_down(self, t_ns: int) -> bool:
         """Whether the scenario has the link down, or the I/O side restarting, at this time."""
-        return any(begin <= t_ns and (end is None or t_ns < end) for begin, end in self._link_gaps)
+        gaps = self._link_gaps
+        return bool(gaps) and any(begin <= t_ns and (end is None or t_ns < end) for begin, end in gaps)
 
     # Counts, for whoever skips over idle scans.
 
@@ -382,6 +394,11 @@ class Device:
     def sample_us_at(self, t_ns: int) -> int:
         """Give the I/O side's own clock at a time."""
         return (self.spec.sample_us + (t_ns - self._clock_ns) // 1000) & 0xFFFFFFFF
+
+    def samples_us_at(self, times_ns: range) -> list[int]:
+        """Give the I/O side's own clock at evenly spaced times."""
+        begins_us, clock_ns = self.spec.sample_us, self._clock_ns
+        return [(begins_us + (t_ns - clock_ns) // 1000) & 0xFFFFFFFF for t_ns in times_ns]
 
     def time_of_travel_ns(self, travel_counts: int, after_ns: int) -> int | None:
         """First time from `after_ns` on with the belt in this travel (as `travel_at` counts) or beyond; None: never."""

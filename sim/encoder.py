@@ -57,8 +57,14 @@ class Encoder:
 
     def raws(self, times_ns: range) -> list[int]:
         """Give the counter's values at evenly spaced times of the clock."""
-        start, sense, modulus, travel = self._start, self.sense, self.modulus, self.travel_of_mm
-        return [(start + sense * travel(mm)) % modulus for mm in self.belt.positions_mm(times_ns)]
+        start, sense, modulus, count_mm = self._start, self.sense, self.modulus, self.mm_per_count
+        raws = []
+        for mm in self.belt.positions_mm(times_ns):
+            travel = int(mm // count_mm)
+            if not travel * count_mm <= mm < (travel + 1) * count_mm:
+                travel = self.travel_of_mm(mm)
+            raws.append((start + sense * travel) % modulus)
+        return raws
 
     def preset(self, raw: int, t_ns: int) -> None:
         """Set the counter, as a restart of the I/O side does."""

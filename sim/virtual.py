@@ -18,7 +18,7 @@ from controller.model import Call, Image, Outcome, Snapshot, State
 from controller.ports import Recorder
 from controller.scan import Line, idle, next_act, scan, snapshot
 from controller.spec import LineSpec
-from controller.travel import WINDOW, IdleStretch
+from controller.travel import IdleStretch
 from sim.device import Device
 from sim.result import controller_part
 from sim.scenario import Scenario
@@ -28,6 +28,8 @@ from sim.world import build_device, scheduled_calls
 
 AT_ONCE_LIMIT = 8
 """Exchanges without a pause that one period may hold."""
+GLIDE = 24
+"""Idle scans looked at in one go; more would be looked at in vain before an order."""
 LINK_TIMEOUT_NS = 250_000_000
 """How long an exchange over a dead link takes to fail."""
 
@@ -175,38 +177,45 @@ class VirtualBench:
             wake_ns = min(wake_ns, turn_ns)
         if act.counts != float("inf"):
             wake_ns = min(wake_ns, self._reaches_ns(act.counts - self.line.travel.counts, wake_ns))
-        wake_ns = self._wait_for_events(act.edge_waits, wake_ns)
-        skipped = -(-(wake_ns - way_ns) // period_ns) - self._tick
-        if skipped <= 0:
-            return
-        first_ns = (self._tick + max(0, skipped - WINDOW)) * period_ns
-        times_ns = range(first_ns + way_ns, (self._tick + skipped) * period_ns, period_ns)
-        us = [device.sample_us_at(t_ns) for t_ns in times_ns]
-        stretch = IdleStretch(device.counts_at(times_ns), us, first_ns, period_ns, 2 * way_ns)
-        idle(self.line, skipped, stretch)
-        device.keep_lease((self._tick + skipped - 1) * period_ns + way_ns, self.line.watch.echo)
-        self._tick += skipped
-        self.now_ns = stretch.got_ns
-        self.tally.skipped += skipped
+        waits = list(act.edge_waits)
+        while True:
+            event_ns = device.next_event_ns(device.now_ns, lease_kept=True)
+            before_ns = wake_ns if event_ns is None else min(wake_ns, event_ns)
+            if not self._glide(before_ns) or event_ns is None or event_ns >= wake_ns:
+                return
+            if not waits or not device.edge_next or waits[0] < 0:
+                return
+            device.keep_lease(event_ns, self.line.watch.echo)
+            device.advance(event_ns)
+            wait = waits.pop(0)
+            if wait != float("inf"):
+                wake_ns = min(wake_ns, self._reaches_ns(wait, wake_ns))
+
+    def _glide(self, before_ns: int) -> bool:
+        """Skip the scans that read before a time; False when one of them would order."""
+        period_ns, way_ns, device = self._period_ns, self._link.least_ns, self.device
+        until = -(-(before_ns - way_ns) // period_ns)
+        while self._tick < until:
+            scans = min(until - self._tick, GLIDE)
+            first_ns = self._tick * period_ns
+            times_ns = range(first_ns + way_ns, first_ns + scans * period_ns, period_ns)
+            us = device.samples_us_at(times_ns)
+            stretch = IdleStretch(device.counts_at(times_ns), us, first_ns, period_ns, 2 * way_ns)
+            taken = idle(self.line, stretch)
+            if taken:
+                device.keep_lease(times_ns[taken - 1], self.line.watch.echo)
+                self.now_ns = stretch.got_ns(taken)
+                self._tick += taken
+                self.tally.skipped += taken
+            if taken < scans:
+                return False
+        return True
 
     def _reaches_ns(self, ahead_counts: float, latest_ns: int) -> int:
         """When the belt will be so many counts further, if that is before `latest_ns`."""
         device = self.device
         reach_ns = device.time_of_travel_ns(device.travel_at(device.now_ns) + int(ahead_counts), device.now_ns)
         return latest_ns if reach_ns is None else reach_ns
-
-    def _wait_for_events(self, edge_waits: tuple[float, ...], wake_ns: int) -> int:
-        """Go through the device's events before `wake_ns`; returns when the first must be read that cannot wait."""
-        device, waits = self.device, list(edge_waits)
-        while (event_ns := device.next_event_ns(device.now_ns, lease_kept=True)) is not None and event_ns < wake_ns:
-            if not waits or not device.edge_next or waits[0] < 0:
-                return event_ns
-            device.keep_lease(event_ns, self.line.watch.echo)
-            device.advance(event_ns)
-            wait = waits.pop(0)
-            if wait != float("inf"):
-                wake_ns = min(wake_ns, self._reaches_ns(wait, wake_ns))
-        return wake_ns
 
 
 @dataclass(frozen=True, slots=True)
