@@ -192,8 +192,16 @@ def test_exchanges_made_at_once_do_not_shorten_the_window() -> None:
     assert travel.speed_counts_s == pytest.approx(5 * 1e9 / PERIOD_NS)
 
 
-@given(st.lists(st.integers(-40, 40), min_size=1, max_size=40), senses, st.integers(0, (1 << 16) - 1), st.booleans())
-def test_an_idle_stretch_gives_what_single_scans_give(steps: list[int], sense: int, start: int, clock: bool) -> None:
+@given(
+    st.lists(st.integers(-40, 40), min_size=1, max_size=40),
+    st.integers(1, 40),
+    senses,
+    st.integers(0, (1 << 16) - 1),
+    st.booleans(),
+)
+def test_an_idle_stretch_gives_what_single_scans_give(
+    steps: list[int], taken: int, sense: int, start: int, clock: bool
+) -> None:
     single, skipping = (Follower(Counter(1 << 16, sense), 10_000.0) for _ in range(2))
     for each in (single, skipping):
         each.show(start, us=0 if clock else None)
@@ -202,11 +210,15 @@ def test_an_idle_stretch_gives_what_single_scans_give(steps: list[int], sense: i
         raw = (raw + sense * step) % (1 << 16)
         raws.append(raw)
     us = [5000 * n for n in range(1, len(raws) + 1)] if clock else None
-    for n, each_raw in enumerate(raws):
+    taken = min(taken, len(raws))
+    ahead = skipping.travel.look(IdleStretch(raws, us, 2 * PERIOD_NS, PERIOD_NS, EXCHANGE_NS))
+    for n, each_raw in enumerate(raws[:taken]):
         single.show(each_raw, us=us[n] if us else None)
-    skipping.travel.follow(IdleStretch(raws, us, 2 * PERIOD_NS, PERIOD_NS, EXCHANGE_NS))
-    for name in ("counts", "furthest", "moved_ns", "samples"):
+        assert (ahead.travels[n], ahead.speeds[n]) == (single.travel.counts, single.travel.speed_counts_s)
+    skipping.travel.follow(ahead, taken)
+    for name in ("counts", "furthest", "moved_ns", "speed_counts_s"):
         assert getattr(skipping.travel, name) == getattr(single.travel, name), name
+    assert skipping.travel.change_counts_s2(1e9) == single.travel.change_counts_s2(1e9)
 
 
 @pytest.mark.parametrize(("modulus", "sense"), [(3, 1), (2, 1), (65_535, 1), (0, 1), (65_536, 0), (65_536, 2)])
