@@ -15,8 +15,6 @@ from dataclasses import dataclass
 
 NS = 1e-9
 FOREVER_NS = 1 << 62
-LEAST_CYCLE_MM = 1e-3
-"""A repeated profile that comes no further than this in a cycle does not carry the belt on."""
 """More than a century: what has no end ends here."""
 
 
@@ -264,10 +262,9 @@ class Belt:
         while True:
             want_mm = position_mm - base_mm
             if direction > 0:
-                advances = self._cycle_mm > LEAST_CYCLE_MM
-                possible = advances or self._ahead_max[index] >= want_mm
-                if self._cycle_ns and not advances:
-                    possible = max(self._ahead_max[index], self._cycle_mm + self._ahead_max[0]) >= want_mm
+                possible = self._ahead_max[index] >= want_mm or self._cycle_mm > 0
+                if self._cycle_ns and not self._cycle_mm:
+                    possible = self._ahead_max[0] >= want_mm
             else:
                 lowest_mm = self._ahead_min[index]
                 if self._cycle_ns:
@@ -284,7 +281,15 @@ class Belt:
             if index == len(self._pieces):
                 if not self._cycle_ns:
                     return None
-                index, base_mm, base_ns = 0, base_mm + self._cycle_mm, base_ns + self._cycle_ns
+                cycle = (base_ns - self.zero_ns) // self._cycle_ns + 1
+                index, base_mm, base_ns = 0, cycle * self._cycle_mm, base_ns + self._cycle_ns
+                missing_mm = position_mm - base_mm - self._ahead_max[0]
+                if direction > 0 and missing_mm > 2.0 * self._cycle_mm:
+                    # Cycles that surely do not come so far need not be walked through.
+                    if missing_mm / self._cycle_mm * self._cycle_ns > FOREVER_NS:
+                        return None
+                    more = int(missing_mm / self._cycle_mm) - 1
+                    base_mm, base_ns = (cycle + more) * self._cycle_mm, base_ns + more * self._cycle_ns
 
     def _greatest_backtrack_mm(self) -> float:
         """How far the belt ever runs back behind a place that it had reached."""
