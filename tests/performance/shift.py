@@ -1,0 +1,38 @@
+"""Row `virtual_shift`: how fast a shift runs in virtual time, journal included."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+from controller.records.journal import Journal
+from controller.run_record import begin_record
+from controller.settings.line import load_line
+from sim.scenario import load_scenario
+from sim.virtual import VirtualOptions, run_virtual
+
+LINE, SCENARIO = "config/demo-line.toml", "config/bench/shift.toml"
+
+
+def measure(hours: float = 0.25) -> dict[str, Any]:
+    """Wall time of a stretch of the shift, and scaled to 100,000 products."""
+    config = load_line(LINE)
+    spec = config.spec()
+    scenario = load_scenario(SCENARIO, spec)
+    with tempfile.TemporaryDirectory() as directory:
+        journal = Journal.open(Path(directory) / "shift.sqlite", spec.name, synchronous="OFF")
+        begin_record(journal, config, spec, mono_ns=0, wall_ns=time.time_ns())
+        began = time.perf_counter()
+        result = run_virtual(spec, scenario, journal, VirtualOptions(hours * 3600.0), lambda *_: journal.flush())
+        journal.close("measured")
+        wall_s = time.perf_counter() - began
+    products = result["products"]["detected"]
+    return {
+        "virtual_h": hours,
+        "products": products,
+        "wall_s": round(wall_s, 2),
+        "wall_s_per_100000_products": round(wall_s / products * 1e5, 1),
+        "scans": result["scans"],
+    }
