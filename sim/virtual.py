@@ -8,9 +8,11 @@ same run gives the same journal, to the row.
 
 from __future__ import annotations
 
+import gc
 import random
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -218,6 +220,20 @@ class VirtualBench:
         return latest_ns if reach_ns is None else reach_ns
 
 
+@contextmanager
+def _rare_collections() -> Iterator[None]:
+    """Keep the garbage collector from walking again and again over what was there before and stays."""
+    before = gc.get_threshold()
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 50)
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+        gc.unfreeze()
+
+
 @dataclass(frozen=True, slots=True)
 class VirtualOptions:
     """How a bench in virtual time is run. `seed` None is the scenario's own."""
@@ -264,10 +280,11 @@ def run_virtual(
     bench.schedule(scheduled_calls(scenario, device.belt))
     zero_ns = device.belt.zero_ns
     end_ns = zero_ns + round(options.duration_s * 1e9)
-    while bench.now_ns < end_ns:
-        bench.run_until(min(end_ns, bench.now_ns + round(options.slice_s * 1e9)))
-        if progress is not None:
-            progress((bench.now_ns - zero_ns) * 1e-9, bench.snapshot())
+    with _rare_collections():
+        while bench.now_ns < end_ns:
+            bench.run_until(min(end_ns, bench.now_ns + round(options.slice_s * 1e9)))
+            if progress is not None:
+                progress((bench.now_ns - zero_ns) * 1e-9, bench.snapshot())
     truth = verdict.result(device, terms.greatest_mm)
     duration_s = (bench.now_ns - zero_ns) * 1e-9
     bench.stop()

@@ -25,7 +25,7 @@ def measure(hours: float = 0.25) -> dict[str, Any]:
         journal = Journal.open(Path(directory) / "shift.sqlite", spec.name, synchronous="OFF")
         begin_record(journal, config, spec, mono_ns=0, wall_ns=time.time_ns())
         began = time.perf_counter()
-        result = run_virtual(spec, scenario, journal, VirtualOptions(hours * 3600.0), lambda *_: journal.flush())
+        result = run_virtual(spec, scenario, journal, VirtualOptions(hours * 3600.0))
         journal.close("measured")
         wall_s = time.perf_counter() - began
     products = result["products"]["detected"]
