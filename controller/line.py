@@ -139,8 +139,11 @@ class Line:
             return ()
         product = self.eye.latest
         lead = self.spec.detector.least_length_mm / self.spec.scale_mm - 1.0
-        if product is None or product.trail is not None:
+        if product is None:
             return (lead,)
+        if product.trail is not None:
+            # The next edge may lengthen this one instead: it waits only where nothing is decided by that.
+            return (lead,) if product.confirmed and not product.open_plans else ()
         known = product.confirmed and not product.open_plans and product.resolved < product.made
         return (float("inf"), lead) if known else ()
 

@@ -70,8 +70,8 @@ def next_act(line: Line, now_ns: int) -> NextAct | None:
     jam_mm = spec.detector.jam_length_mm
     if jam_mm is not None:
         counts = min(counts, travel.counts + (jam_mm - line.eye.blocked_mm(travel.counts)) / spec.scale_mm)
-    # A time that has passed already has been acted on.
-    at_ns = min([t for t in _deadlines(line, now_ns + LOOK_AGAIN_NS) if t > now_ns])
+    # A time that has passed already has been acted on; at the time itself nothing has yet lasted longer than it.
+    at_ns = min([t for t in _deadlines(line, now_ns + LOOK_AGAIN_NS) if t >= now_ns]) + 1
     return NextAct(counts, at_ns, line.edge_waits())
 
 

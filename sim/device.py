@@ -208,6 +208,7 @@ class Device:
             None if lease_kept else self._permit.expires_ns,
             self._compare.next_ns,
             self._drive_ns,
+            *(marker.unready_ns(after_ns) for marker in self._markers.each),
         ]
         other_ns = min((t for t in others if t is not None), default=None)
         edge_ns = self._eye.next_change_ns
@@ -324,12 +325,16 @@ class Device:
         self._token = token
         self._ack = (token, int(result), raw)
 
+    def heeds(self, t_ns: int) -> bool:
+        """Whether a request of its owner would reach it and be looked at, at this time."""
+        return not (self._off or self._frozen or self._permit.owner == 0 or self.link_down(t_ns))
+
     def keep_lease(self, t_ns: int, heartbeat: int) -> None:
         """Stand for the identical requests, but for their heartbeat, that were skipped up to this time.
 
         Call it before advancing over the lease's end. Does nothing while requests would not be taken up.
         """
-        if not (self._off or self._frozen or self._permit.owner == 0 or self.link_down(t_ns)):
+        if self.heeds(t_ns):
             self._permit.renew(heartbeat, t_ns)
 
     def read(self, t_ns: int) -> Status:

@@ -55,6 +55,10 @@ class Marker:
         """Whether a mark or the rearming after it is in progress."""
         return t_ns < self._busy_until_ns
 
+    def unready_ns(self, t_ns: int) -> int | None:
+        """When a busy marker will be neither busy nor ready, for a fault or as not ready; None: not to be expected."""
+        return self._busy_until_ns if (self.fault or self.not_ready) and self.busy(t_ns) else None
+
     def ready(self, t_ns: int) -> bool:
         """Whether a trigger would be taken."""
         return not (self.fault or self.not_ready or t_ns < self._busy_until_ns)

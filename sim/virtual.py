@@ -168,7 +168,7 @@ class VirtualBench:
         """Skip the scans before the next one that could decide anything."""
         period_ns, way_ns, device = self._period_ns, self._link.least_ns, self.device
         act = next_act(self.line, self.now_ns)
-        if act is None or device.link_down(self._tick * period_ns + way_ns) or device.belt.speed_mm_s(self.now_ns) < 0:
+        if act is None or not device.heeds(self._tick * period_ns + way_ns) or device.belt.speed_mm_s(self.now_ns) < 0:
             return
         # A scan decides on what was read; it must be stepped if anything has happened by then.
         wake_ns = min(until_ns + way_ns, act.at_ns - way_ns)
@@ -285,6 +285,8 @@ def run_virtual(
             bench.run_until(min(end_ns, bench.now_ns + round(options.slice_s * 1e9)))
             if progress is not None:
                 progress((bench.now_ns - zero_ns) * 1e-9, bench.snapshot())
+    device.advance(bench.now_ns)  # marks may have been made since the last scan read
+    device.advance(max(device.now_ns, bench.now_ns))
     truth = verdict.result(device, terms.greatest_mm)
     duration_s = (bench.now_ns - zero_ns) * 1e-9
     bench.stop()
