@@ -59,7 +59,7 @@ def _next_of(
     line: Line, status: Status, index: int, station: Station, speed: float, lead: float, now_ns: int
 ) -> Request | None:
     """The station's next request if it is to be ordered now, with its target set; resolves those it is too late for."""
-    book, travel = line.book, line.travel.counts
+    book, travel, full = line.book, line.travel.counts, False
     while (request := book.head(index)) is not None:
         if not line.marking or (line.complete_at is not None and request.product.lead > line.complete_at):
             if request.due > travel:
@@ -82,10 +82,13 @@ def _next_of(
             book.end(book.take(index), Fate.DRY, now_ns)
             continue
         # An order decided now arrives part of an exchange from now, on a sample that is part of one old.
-        if target <= travel + max(0.0, speed) * line.link.exchange_ns * 1e-9:
-            _miss(line, index, now_ns, request.withheld or Miss.LATE, "due before an order could arrive")
-            continue
         armed, depth = room(status, index)
+        if target <= travel + max(0.0, speed) * line.link.exchange_ns * 1e-9:
+            # What queued behind one that found no room is late for the same reason.
+            full = full or armed >= depth or request.withheld is Miss.FULL
+            reason = Miss.FULL if full else Miss.LATE
+            _miss(line, index, now_ns, reason, "due before an order could arrive")
+            continue
         if armed >= depth:
             request.withheld = Miss.FULL
             return None
