@@ -35,8 +35,8 @@ from sim.scenario import (
     TrueMarkerSection,
     load_scenario,
 )
-from sim.virtual import VirtualBench, VirtualLink, VirtualOptions, run_virtual
 from sim.verdict import Judged, Verdict
+from sim.virtual import VirtualBench, VirtualLink, VirtualOptions, run_virtual
 from sim.world import build_device
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -131,8 +131,8 @@ def call(verb: str, **given: Any) -> CallSection:
 
 
 def scene(
-    segments: list[SegmentSection], supply: list[ProductsSection], *, seed: int = 1, delays_s: tuple[float, float] = (0, 0),
-    repeat: bool = False, **more: Any,
+    segments: list[SegmentSection], supply: list[ProductsSection], *, seed: int = 1,
+    delays_s: tuple[float, float] = (0, 0), repeat: bool = False, **more: Any,
 ) -> Scenario:  # fmt: skip
     """A scenario whose belt starts as the line first runs."""
     belt = BeltSection.model_construct(starts="with running", repeat=repeat, segments=segments)
@@ -187,7 +187,7 @@ class WholeLine:
         self, spec: LineSpec, scenario: Scenario, *, skip: bool = True, device_clock: bool = True,
         link_ns: tuple[int, int] = (150_000, 150_000), note: bool = True,
     ) -> None:  # fmt: skip
-        """`device_clock` False: an I/O side without sample_us; every scan is then stepped. `note` False: keep nothing."""
+        """`device_clock` False: an I/O side without sample_us; every scan is stepped. `note` False: keep nothing."""
         self.spec, self.scenario = spec, scenario
         self.marks: list[Judged] = []
         self.writes: list[tuple[int, Command]] = []

@@ -56,7 +56,7 @@ def told(result: dict[str, Any]) -> str:
     response = result["response"]
     speeds = ", ".join(f"{speed} mm/s: mean {mean:+.3f} of {n}" for speed, (n, mean) in steady(result).items())
     return (
-        f"\n{figures(result)}\n  counts {speeds}; speed term at most {response['speed_term_max_mm']:.4f} mm, worst mark "
+        f"\n{figures(result)}\n  counts {speeds}; speed term at most {response['speed_term_max_mm']:.4f} mm, worst "
         f"{response['beyond_both_max_mm']:+.4f} mm against one count ({response['count_mm']:.4f} mm) plus its own term"
     )
 
@@ -95,7 +95,7 @@ def test_a_response_that_is_not_configured_moves_the_marks_with_the_speed(unconf
 
 @dataclass(frozen=True)
 class Profile:
-    """A belt that changes its speed hard, by `accel` at most, in mm/s²; whether it ends as it begins, and so repeats."""
+    """A belt that changes its speed hard, by `accel` at most, in mm/s². One that ends as it begins can repeat."""
 
     accel: float
     segments: list[SegmentSection]
