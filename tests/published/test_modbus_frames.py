@@ -145,9 +145,7 @@ def test_our_command_is_the_function_16_frame_that_its_layout_says() -> None:
     command = Command(heartbeat=0x000A, control=0x0001, boot_id_seen=0x0102, order_count=0x11223344, order_token=9)
     (block,) = CommandEncoder(PointMap.default()).encode(command)
     pdu = bytes.fromhex("10 0064 000D 1A") + struct.pack(">13H", *block)
-    assert pdu == bytes.fromhex(
-        "10 0064 000D 1A 000A 0001 0102 0000 0000 0000 0000 0000 1122 3344 0000 0000 0009"
-    )
+    assert pdu == bytes.fromhex("10 0064 000D 1A 000A 0001 0102 0000 0000 0000 0000 0000 1122 3344 0000 0000 0009")
     device = StillDevice()
     assert Registers(device, PointMap.default(), lambda: 0).answer(pdu) == bytes.fromhex("10 0064 000D")
     assert device.commands == [command]

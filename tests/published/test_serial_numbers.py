@@ -60,7 +60,11 @@ def test_travel_agrees_with_the_serial_rule(bits: int, data: st.DataObject) -> N
     """
     modulus = 1 << bits
     old = data.draw(st.integers(0, modulus - 1))
-    new = data.draw(st.one_of(st.integers(0, modulus - 1), st.sampled_from([(old + modulus // 2 + d) % modulus for d in (-1, 0, 1)])))
+    new = data.draw(
+        st.one_of(
+            st.integers(0, modulus - 1), st.sampled_from([(old + modulus // 2 + d) % modulus for d in (-1, 0, 1)])
+        )
+    )
     travel = Travel(Counter(modulus), (modulus / 2 - 17) / 1.25, 1.0)
     travel.update(old, None, 0, 0)
     step = travel.update(new, None, 1_000_000_000, 1_000_000_000)

@@ -37,9 +37,13 @@ def line_spec(**changes: Any) -> LineSpec:
     """Give a tea packer's line with one marker and two guards, 0.1 mm a count."""
     return replace(
         LineSpec(
-            name="cartons", scale_mm=0.1, stations=(station(),), exchange_s=0.001, top_speed_mm_s=500.0,
+            name="cartons",
+            scale_mm=0.1,
+            stations=(station(),),
+            exchange_s=0.001,
+            top_speed_mm_s=500.0,
             interlocks={0: "guard", 1: "cover"},
-        ),  # fmt: skip
+        ),
         **changes,
     )
 

@@ -16,7 +16,15 @@ def answer(echo: int, inhibited: bool = True, owner: int = US) -> Status:
 
 @pytest.mark.parametrize(
     ("echo", "heartbeat", "expected"),
-    [(5, 5, True), (6, 5, True), (4, 5, False), (2, 65535, True), (65535, 2, False), (32772, 5, True), (32773, 5, False)],
+    [
+        (5, 5, True),
+        (6, 5, True),
+        (4, 5, False),
+        (2, 65535, True),
+        (65535, 2, False),
+        (32772, 5, True),
+        (32773, 5, False),
+    ],
 )
 def test_an_answer_to_this_heartbeat_or_a_later_one(echo: int, heartbeat: int, expected: bool) -> None:
     assert accepted(Status(heartbeat_echo=echo), heartbeat) is expected

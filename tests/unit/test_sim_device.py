@@ -197,9 +197,7 @@ def test_a_request_whose_heartbeat_is_not_ahead_is_ignored_whole(step: int) -> N
     hand = Hand()
     hand.enable()
     before = hand.device.read(10 * MS)
-    late = Command(
-        (hand.heartbeat + step) & 0xFFFF, 0, 77, 5, 500, 3, int(OrderKind.ARM), 0, 50, 0, hand.token + 1
-    )
+    late = Command((hand.heartbeat + step) & 0xFFFF, 0, 77, 5, 500, 3, int(OrderKind.ARM), 0, 50, 0, hand.token + 1)
     hand.device.write(late, 10 * MS)
     assert hand.device.read(10 * MS) == before
 

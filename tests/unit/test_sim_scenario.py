@@ -106,7 +106,9 @@ def test_every_kind_of_segment(tmp_path: Path) -> None:
 
 
 def test_events_and_calls(tmp_path: Path) -> None:
-    text = PLAIN + """
+    text = (
+        PLAIN
+        + """
         [[events]]
         at = "2 s"
         kind = "interlock_open"
@@ -124,6 +126,7 @@ def test_events_and_calls(tmp_path: Path) -> None:
         verb = "mode"
         argument = "Maintenance"
     """
+    )
     scenario = load(tmp_path, text)
     assert [e.kind for e in scenario.events] == [Kind.INTERLOCK_OPEN, Kind.MARKER_FAULT]
     device = build_device(SPEC, scenario)

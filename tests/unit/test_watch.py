@@ -30,7 +30,9 @@ class Eyes:
         self.now_ns = 0
         self.echo = 0
 
-    def show(self, status: Status = HEALTHY, *, echoing: bool = True, after_ns: int = 5 * MS, **change: Any) -> dict[str, str]:
+    def show(
+        self, status: Status = HEALTHY, *, echoing: bool = True, after_ns: int = 5 * MS, **change: Any
+    ) -> dict[str, str]:
         self.now_ns += after_ns
         self.echo += echoing
         status = replace(status, heartbeat_echo=self.echo, **change)
