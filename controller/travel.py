@@ -68,8 +68,7 @@ class Travel:
         self._counter = counter
         self._top_counts_s = top_counts_s
         self._apart_ns = int(period_s * 0.5e9)
-        self.age_s = period_s * (WINDOW - 1 - WINDOW // 2) / 2
-        """How old the speed is when it is known: half of the half window that it is reckoned over."""
+        self._period_age_s = period_s * (WINDOW - 1 - WINDOW // 2) / 2
         self._offset = 0
         self._raw: int | None = None
         self._sent_ns = 0
@@ -204,6 +203,15 @@ class Travel:
             return
         first, last = recent[WINDOW // 2 if len(recent) == WINDOW else 0], recent[-1]
         self.speed_counts_s = (last[1] - first[1]) * 1e9 / (last[0] - first[0])
+
+    @property
+    def age_s(self) -> float:
+        """How old the speed is when it is known: half of the half window that it is reckoned over.
+
+        A link slower than the period spaces the samples wider.
+        """
+        recent = self._samples
+        return (recent[-1][0] - recent[WINDOW // 2][0]) * 0.5e-9 if len(recent) == WINDOW else self._period_age_s
 
     def change_counts_s2(self, limit_counts_s2: float) -> float:
         """How the speed changes, in counts a second squared, within what the drive can do; 0 before it is known."""

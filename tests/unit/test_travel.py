@@ -158,14 +158,16 @@ def test_constant_speed_is_exact() -> None:
             assert follower.travel.speed_counts_s == pytest.approx(1000.0)
 
 
+@pytest.mark.parametrize("periods", [1, 8], ids=["at the period", "over a slower link"])
 @pytest.mark.parametrize("with_clock", [True, False])
-def test_speed_on_a_ramp_is_exact(with_clock: bool) -> None:
-    """x = n² counts at 5 ms a sample: v = 2n / dt, a = 2 / dt²; a mean speed is that of the interval's middle."""
-    dt = PERIOD_NS * 1e-9
+def test_speed_on_a_ramp_is_exact(with_clock: bool, periods: int) -> None:
+    """x = n² counts at dt a sample: v = 2n / dt, a = 2 / dt²; a mean speed is that of the interval's middle."""
+    dt = periods * PERIOD_NS * 1e-9
     follower = Follower(Counter(), 200_000.0)
     wrap = (1 << 32) - 40_000  # the I/O side's clock wraps on the way
     for n in range(30):
-        follower.show(n * n, us=(wrap + 5000 * n) % (1 << 32) if with_clock else None)
+        us = (wrap + 5000 * periods * n) % (1 << 32)
+        follower.show(n * n, after=periods, us=us if with_clock else None)
     middle = (29 + 29 - WINDOW // 2 + 1) / 2
     assert follower.travel.speed_counts_s == pytest.approx(2 * middle / dt)
     for later in (29, 35, 60):  # after later² − 29² more counts the speed is that of sample `later`
