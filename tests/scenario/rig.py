@@ -185,22 +185,22 @@ class WholeLine:
 
     def __init__(
         self, spec: LineSpec, scenario: Scenario, *, skip: bool = True, device_clock: bool = True,
-        link_ns: tuple[int, int] = (150_000, 150_000), note: bool = True,
+        link_ns: tuple[int, int] = (150_000, 150_000), note: str = "all",
     ) -> None:  # fmt: skip
-        """`device_clock` False: an I/O side without sample_us; every scan is stepped. `note` False: keep nothing."""
+        """`device_clock` False: an I/O side without sample_us; every scan is stepped. `note`: all, marks, nothing."""
         self.spec, self.scenario = spec, scenario
         self.marks: list[Judged] = []
         self.writes: list[tuple[int, Command]] = []
         self.reads: list[tuple[int, Status]] = []
         self.kept = Memory()
-        self.verdict = Verdict(spec, scenario, on_judged=self.marks.append if note else None)
+        self.verdict = Verdict(spec, scenario, on_judged=None if note == "nothing" else self.marks.append)
         self.device = build_device(spec, scenario, on_product=self.verdict.product, on_mark=self.verdict.mark)
         self.line = Line(spec, owner=random.Random(f"{scenario.seed}/owner").randint(1, 0xFFFF), now_ns=0)
         self.bench = VirtualBench(
-            self.line, self.device, self.kept if note else Nothing(), link=VirtualLink(*link_ns), seed=scenario.seed,
-            skip=skip and device_clock,
+            self.line, self.device, self.kept if note == "all" else Nothing(), link=VirtualLink(*link_ns),
+            seed=scenario.seed, skip=skip and device_clock,
         )  # fmt: skip
-        if note or not device_clock:
+        if note == "all" or not device_clock:
             self._tap(device_clock)
 
     def _tap(self, device_clock: bool) -> None:
