@@ -183,6 +183,10 @@ class VirtualBench:
         while True:
             event_ns = device.next_event_ns(device.now_ns, lease_kept=True)
             before_ns = wake_ns if event_ns is None else min(wake_ns, event_ns)
+            if event_ns is not None and device.link_down(event_ns):
+                before_ns = min(
+                    before_ns, event_ns - period_ns
+                )  # an edge that waits is read while the link still stands
             if not self._glide(before_ns) or event_ns is None or event_ns >= wake_ns:
                 return
             if not waits or not device.edge_next or waits[0] < 0:
