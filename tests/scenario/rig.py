@@ -35,6 +35,7 @@ from sim.scenario import (
     TrueMarkerSection,
     load_scenario,
 )
+from sim.script import Kind
 from sim.verdict import Judged, Verdict
 from sim.virtual import VirtualBench, VirtualLink, VirtualOptions, run_virtual
 from sim.world import build_device
@@ -123,7 +124,7 @@ def encoder(**given: Any) -> TrueEncoderSection:
 
 
 def event(kind: str, **given: Any) -> EventSection:
-    return EventSection.model_construct(kind=kind, **given)
+    return EventSection.model_construct(kind=Kind(kind), **given)
 
 
 def call(verb: str, **given: Any) -> CallSection:
