@@ -62,7 +62,7 @@ CASES = {
     ),
     "kept on short products": Case(line_of(("a", NEAR_MM, MarkPlan(LEADING, 40.0, 30.0, 3, 20.0, True))), 100.0, 60.0),
     "kept on short products from the trailing edge": Case(
-        line_of(("a", NEAR_MM, MarkPlan(TRAILING, 25.0, 30.0, 3, 20.0, True))), 100.0, 60.0
+        line_of(("a", NEAR_MM, MarkPlan(TRAILING, 10.0, 30.0, 4, 20.0, True))), 100.0, 60.0
     ),
     "two stations, one from each edge": Case(
         line_of(
