@@ -61,6 +61,9 @@ FAULTS: dict[str, FaultKind] = {
     "release_unexpected": FaultKind(
         _A, "the I/O side released what was not ordered", f"check the marker's trigger, {_CLEAR}"
     ),
+    "release_misplaced": FaultKind(
+        _A, "the I/O side released at another count than was ordered", f"check the I/O side's compare, {_CLEAR}"
+    ),
     "release_missing": FaultKind(_A, "a target was passed and nothing was released", f"check the I/O side, {_CLEAR}"),
     "captures_lost": FaultKind(
         _A, "more detector edges came than the ring holds", f"raise least gap or shorten the scan, {_CLEAR}"

@@ -93,6 +93,8 @@ class Line:
         self.unknown_until = 0
         """Travel up to which the line may hold products that were never seen at the detector."""
         self.stop_why = ""
+        self.suspended_by_line = False
+        """Whether a cause in the line, and not a person, suspended it: only then may it go on by itself."""
         self.complete_at: int | None = None
         self.test_station: int | None = None
         """The station whose test mark is being made."""
@@ -116,8 +118,11 @@ class Line:
 
     @property
     def marking(self) -> bool:
-        """Whether requests are to become marks (or dry marks) now."""
-        return self.state in MARKING and self.mode is Mode.PRODUCTION and (self.enable.up or self.spec.dry)
+        """Whether requests are to become marks (or dry marks) now; never with another job than the one asked for."""
+        if self.state not in MARKING or self.mode is not Mode.PRODUCTION or not (self.enable.up or self.spec.dry):
+            return False
+        job = self.spec.job_number
+        return not job or self.status is None or self.status.job_loaded == job
 
     @property
     def silent_since_ns(self) -> int:

@@ -42,23 +42,24 @@ def order_next(line: Line, status: Status, now_ns: int) -> bool:
     """Resolve what has passed, and give at most one order; whether one was given."""
     speed = line.travel.speed_counts_s
     lead = lead_counts(line, max(0.0, speed))
-    chosen: Request | None = None
+    chosen, target = None, 0
     for index, station in enumerate(line.spec.stations):
-        request = _next_of(line, status, index, station, speed, lead, now_ns)
-        if request is not None and (chosen is None or request.due < chosen.due):
-            chosen = request
-    if chosen is None or chosen.target is None or not line.orders.free:
+        found = _next_of(line, status, index, station, speed, lead, now_ns)
+        if found is not None and (chosen is None or found[0].due < chosen.due):
+            chosen, target = found
+    if chosen is None or not line.orders.free:
         return False
     line.book.take(chosen.station)
-    line.orders.place(chosen, line.travel.raw_of(chosen.target), status, now_ns)
+    chosen.target = target
+    line.orders.place(chosen, line.travel.raw_of(target), status, now_ns)
     line.book.sent[line.orders.token] = chosen
     return True
 
 
 def _next_of(
     line: Line, status: Status, index: int, station: Station, speed: float, lead: float, now_ns: int
-) -> Request | None:
-    """The station's next request if it is to be ordered now, with its target set; resolves those it is too late for."""
+) -> tuple[Request, int] | None:
+    """The station's next request with its target, if it is to be ordered now; resolves those it is too late for."""
     book, travel, full = line.book, line.travel.counts, False
     while (request := book.head(index)) is not None:
         if not line.marking or (line.complete_at is not None and request.product.lead > line.complete_at):
@@ -75,10 +76,10 @@ def _next_of(
         if station.max_speed_mm_s is not None and request.speed_mm_s > station.max_speed_mm_s:
             _miss(line, index, now_ns, Miss.TOO_FAST, f"{request.speed_mm_s:.0f} mm/s")
             continue
-        if line.spec.dry:
-            if target > travel:
+        if line.spec.dry and request.target is not None:
+            # It would have been ordered in time; it would have been marked when its target is reached.
+            if request.target > travel:
                 return None
-            request.target = target
             book.end(book.take(index), Fate.DRY, now_ns)
             continue
         # An order decided now arrives part of an exchange from now, on a sample that is part of one old.
@@ -89,11 +90,13 @@ def _next_of(
             reason = Miss.FULL if full else Miss.LATE
             _miss(line, index, now_ns, reason, "due before an order could arrive")
             continue
+        if line.spec.dry:
+            request.target = target
+            continue
         if armed >= depth:
             request.withheld = Miss.FULL
             return None
-        request.target = target
-        return request
+        return request, target
     return None
 
 

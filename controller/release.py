@@ -154,6 +154,8 @@ class Orders:
             # Released before its answer was read: the ring is the stronger word.
             self.outstanding, self._answered, self.order = None, True, NO_ORDER
         if entry.result == ReleaseResult.RELEASED:
+            if request.target is not None and abs(at - request.target) > 1:
+                faults.report("release_misplaced", f"at {at} counts, {request.target} was ordered", now_ns)
             book.end(request, Fate.MARKED, now_ns, released=at)
         else:
             reason = _MISS_OF_RELEASE.get(entry.result, Miss.UNCONFIRMED)

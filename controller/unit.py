@@ -12,6 +12,7 @@ from controller.model import Mode, State, StateChanged
 from controller.modes import AT_REST, DONE, MARKING, RAISING, VOIDING, WITHDRAWING, accept, title
 from controller.ordering import order_test
 from controller.registers import Status, StatusBit
+from controller.spec import Material
 
 _BY_REACTION = {Reaction.SUSPEND: "suspend", Reaction.HOLD: "hold", Reaction.STOP: "stop"}
 
@@ -26,6 +27,7 @@ def enter(line: Line, state: State, cause: str, now_ns: int) -> None:
         line.orders.withdraw(line.next_heartbeat)
         line.stop_why = cause
         line.test_station = None
+        line.suspended_by_line = False
     if state in VOIDING:
         line.void(now_ns, cause)
     if state in RAISING and _marks_here(line):
@@ -58,6 +60,7 @@ def react(line: Line, now_ns: int) -> None:
             target = accept(_BY_REACTION[reaction], line.state)
             if target is not None:
                 enter(line, target, faults.describe(name), now_ns)
+                line.suspended_by_line = target is State.SUSPENDING
 
 
 def act(line: Line, status: Status | None, now_ns: int) -> None:
@@ -72,7 +75,8 @@ def act(line: Line, status: Status | None, now_ns: int) -> None:
     elif state is State.COMPLETING:
         _complete(line, now_ns)
     elif state is State.SUSPENDED:
-        if line.spec.auto_unsuspend and status is not None and not line.faults.present(Reaction.SUSPEND):
+        by_itself = line.spec.auto_unsuspend and line.suspended_by_line
+        if by_itself and status is not None and not line.faults.present(Reaction.SUSPEND):
             enter(line, State.UNSUSPENDING, "the line's cause has gone", now_ns)
     elif line.test_station is not None:
         _test_mark(line, status, now_ns)
@@ -114,14 +118,15 @@ def _marking_now(status: Status | None) -> bool:
 
 
 def _complete(line: Line, now_ns: int) -> None:
-    """Completing goes on marking what was seen before the command, and ends when that is done."""
-    if line.book.sent:
-        return
-    for station in range(len(line.spec.stations)):
-        head = line.book.head(station)
-        if head is not None and line.complete_at is not None and head.product.lead <= line.complete_at:
-            return
-    _done(line, now_ns)
+    """Completing goes on marking what was seen before the command, and ends when that is done.
+
+    A web asks for nothing more in Completing; a separate product's plans may, until its trailing edge is seen.
+    """
+    asks, until = line.spec.material is Material.DISCRETE, line.complete_at
+    seen_before = [p for p in line.book.products.values() if until is not None and p.lead <= until]
+    waits = any(p.resolved < p.made or (asks and p.open_plans) for p in seen_before)
+    if not waits and not line.book.sent:
+        _done(line, now_ns)
 
 
 def _test_mark(line: Line, status: Status | None, now_ns: int) -> None:
@@ -135,6 +140,7 @@ def _test_mark(line: Line, status: Status | None, now_ns: int) -> None:
         elif now_ns - line.state_ns > line.spec.limits.enable_s * 1e9:
             line.faults.report("enable_failed", "for the test mark", now_ns)
             react(line, now_ns)
-    elif line.orders.test_token is None:
+    elif line.orders.test_token is None or now_ns - line.state_ns > line.spec.limits.stop_s * 1e9:
+        line.orders.give_up(line.book, now_ns, "the I/O side did not show what became of it")
         line.enable.lower()
         line.test_station = None

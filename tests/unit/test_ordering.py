@@ -122,7 +122,6 @@ def test_orders_are_never_given_behind_the_belt() -> None:
     assert len(rig.marks) == 20
 
 
-@pytest.mark.xfail(strict=True, reason="open: the target of a request that is only considered stays on it")
 def test_a_request_that_was_never_ordered_has_no_target() -> None:
     stations = (station(100.0, "flap"), station(100.0, "lid"))
     rig = Rig(line_spec(stations=stations), [(60.0, 20.0)])

@@ -69,6 +69,15 @@ def stray_release(rig: Rig) -> Tamper:
     return tamper
 
 
+def misplaced_release(rig: Rig) -> Tamper:
+    """The ring tells of releases five counts behind where they were ordered."""
+
+    def tamper(status: Status) -> Status:
+        return replace(status, releases=tuple(Release(r.token, r.result, r.count + 5) for r in status.releases))
+
+    return tamper
+
+
 @dataclass
 class Case:
     """How a fault is brought about: by what happens on the line, or by what the I/O side says from `AT_NS` on."""
@@ -100,6 +109,7 @@ CASES: dict[str, Case] = {
     "order_refused": Case(tamper=answered(ack_result=int(AckResult.TOO_FAR))),
     "order_unanswered": Case(tamper=stuck("ack_token"), belt=(Steady(100.0, AT_NS + 110 * MS), Steady(0.0))),
     "release_unexpected": Case(tamper=stray_release),
+    "release_misplaced": Case(tamper=misplaced_release),
     "release_missing": Case(tamper=stuck("release_total")),
     "captures_lost": Case(tamper=moved(capture_total=9)),
     "marker_fault": Case(Kind.MARKER_FAULT),

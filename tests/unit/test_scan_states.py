@@ -94,7 +94,6 @@ def test_suspended_by_the_line_it_comes_back_by_itself_only_if_configured() -> N
         assert rig.line.state is (State.EXECUTE if auto else State.SUSPENDED)
 
 
-@pytest.mark.xfail(strict=True, reason="open: act() unsuspends whatever suspended the line")
 def test_a_persons_suspend_is_not_undone_by_itself() -> None:
     rig = Rig(line_spec(auto_unsuspend=True), ROW)
     rig.start()
@@ -118,7 +117,6 @@ def test_completing_marks_what_was_seen_and_no_more() -> None:
     assert all(e.reason is Miss.NOT_PERMITTED for e in rig.fates[seen:])
 
 
-@pytest.mark.xfail(strict=True, reason="open: _complete() knows of requests only, not of plans that will still ask")
 def test_completing_waits_for_the_mark_of_a_product_whose_trailing_edge_is_not_seen_yet() -> None:
     trailing = MarkPlan(edge=PlanEdge.TRAILING)
     rig = Rig(line_spec(stations=(station(100.0, plan=trailing),)), [(60.0, 50.0)])
@@ -155,7 +153,6 @@ def test_a_dry_run_runs_everything_and_enables_nothing() -> None:
     assert {e.fate for e in rig.fates} == {Fate.DRY}
 
 
-@pytest.mark.xfail(strict=True, reason="open: a dry run calls a mark made that no order could have reached in time")
 def test_a_dry_run_says_what_would_have_been_late() -> None:
     wet, dry = (Rig(line_spec(dry=dry, stations=(station(0.1),)), ROW[:10]) for dry in (False, True))
     for rig in (wet, dry):
@@ -207,7 +204,6 @@ def test_a_test_mark_ends_with_a_stop() -> None:
     assert rig.marks == []
 
 
-@pytest.mark.xfail(strict=True, reason="open: _test_mark() waits for the ring without a limit, enable stays high")
 def test_a_test_mark_that_the_ring_never_shows_does_not_leave_enable_high() -> None:
     rig = maintenance()
     total = rig.device.read(rig.next_ns).release_total
@@ -329,9 +325,6 @@ def test_the_first_cause_is_that_of_the_present_stop() -> None:
     assert rig.line.faults.first == ""
 
 
-@pytest.mark.xfail(
-    strict=True, reason="open: Hold is not accepted in Completing, so a Hold fault has no reaction there"
-)
 def test_a_wrong_job_in_completing_is_never_marked() -> None:
     happening = Happening(Kind.JOB_LOADED, 3500 * MS, number=3)
     rig = Rig(line_spec(job_number=7), ROW, happenings=[happening])
