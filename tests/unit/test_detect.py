@@ -152,6 +152,14 @@ def test_backing_up_over_the_last_edge_within_its_own_count() -> None:
     assert watched.real == [(60.5, 95.5)]
 
 
+def test_a_product_without_length_in_the_count_in_which_the_belt_turns() -> None:
+    watched = Watched()
+    watched.at(60, (B, 60), (C, 60))
+    watched.at(55, (B, -60), (C, -60))
+    watched.at(100, (B, 60), (C, 60), (B, 80), (C, 80))
+    assert watched.real == [(60.5, 60.5), (80.5, 80.5)]
+
+
 def test_backing_up_half_way_over_a_product_and_on() -> None:
     watched = Watched()
     watched.at(40, (B, 10))

@@ -84,7 +84,7 @@ def test_products_closer_than_the_marker_can_serve_are_busy() -> None:
 
 
 def test_the_nearest_due_of_all_stations_is_ordered_first() -> None:
-    stations = (station(104.0, "flap"), station(100.0, "lid"), station(102.0, "side"))
+    stations = (station(100.2, "flap"), station(100.0, "lid"), station(100.1, "side"))
     rig = Rig(line_spec(stations=stations, max_accel_mm_s2=20_000.0), [(60.0, 20.0)])
     rig.start()
     rig.run(2.5)
