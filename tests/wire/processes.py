@@ -10,11 +10,11 @@ import asyncio
 import contextlib
 import json
 import os
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from controller.field.modbus import ModbusLink
 from controller.lead import HOST_LATENESS_S, lead_mm, lead_time_s
@@ -27,6 +27,8 @@ from sim.marker import MarkTruth
 from sim.scenario import load_scenario
 from sim.verdict import Judged
 from sim.world import build_device
+
+Answer = TypeVar("Answer")
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
 LOOPBACK = "127.0.0.1"
@@ -43,8 +45,11 @@ pitch = "70 mm"
 LOOK_S = 0.01
 
 
-def files(folder: Path, scenario: str) -> tuple[Path, Path]:
-    """The demo line with targets sent far ahead of their place, and the scenario, as files in a folder of their own."""
+def files(folder: Path, scenario: str, changes: Sequence[tuple[str, str]] = ()) -> tuple[Path, Path]:
+    """The demo line with targets sent far ahead of their place, and the scenario, as files in a folder of their own.
+
+    `changes` are further texts of the line's file with what stands there instead.
+    """
     folder.mkdir(exist_ok=True)
     text = (CONFIG / "demo-line.toml").read_text()
     text = text.replace('"jobs/', f'"{CONFIG}/jobs/').replace('"bench/', f'"{CONFIG}/bench/')
@@ -52,6 +57,7 @@ def files(folder: Path, scenario: str) -> tuple[Path, Path]:
         ("[limits]", '[limits]\nleast_lead = "500 ms"'),
         ('top_speed = "30 m/min"', 'top_speed = "22 m/min"'),
         ('greatest_acceleration = "2 m/s^2"', 'greatest_acceleration = "0.5 m/s^2"'),
+        *changes,
     ):
         assert old in text
         text = text.replace(old, new)
@@ -69,16 +75,63 @@ class Look:
     status: Status
 
 
-class Bench:
-    """One simulator that outlives its controllers. Made by `benching`."""
+class Place:
+    """Where controllers run one after the other on one journal, against what listens on a port of this computer."""
 
-    def __init__(self, folder: Path, line: Path, config: LineConfig, side: Child, port: int, sample_us: int) -> None:
-        self.folder, self.line, self.config, self.side, self.port = folder, line, config, side, port
+    def __init__(self, folder: Path, line: Path, config: LineConfig, port: int) -> None:
+        self.folder, self.line, self.config, self.port = folder, line, config, port
         self.journal = folder / "journal.sqlite"
         self.log = folder / "log.jsonl"
         self.environment = {**os.environ, "XDG_RUNTIME_DIR": str(folder)}
         self.spec = config.spec()
         self.lease_ns = round(self.spec.limits.lease_s * 1e9)
+
+    @asynccontextmanager
+    async def controller(self, *more: str, port: int | None = None) -> AsyncIterator[Child]:
+        """Run a controller on the journal, against the I/O side or what stands before it."""
+        words = [
+            "run", str(self.line), "--address", f"{LOOPBACK}:{port or self.port}", "--journal", str(self.journal),
+            "--log", "json", "--log-file", str(self.log), *more,
+        ]  # fmt: skip
+        async with child("controller", "controller.cli.main", words, self.environment) as running:
+            yield running
+
+    async def status(self, wanted: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
+        """The controller's first status that is as wanted."""
+        while True:
+            with contextlib.suppress(NotRunningError):
+                status = await self._ask(LocalClient.status)
+                if wanted(status):
+                    return status
+            await asyncio.sleep(LOOK_S)
+
+    async def give(self, verb: str, state: str) -> dict[str, Any]:
+        """Give a command as somebody at the panel would, and wait for the state that it leads to."""
+        refused = await self._ask(lambda client: client.call(verb, "anna"))
+        assert refused is None, refused
+        return await self.status(lambda status: status["state"] == state)
+
+    async def _ask(self, ask: Callable[[LocalClient], Answer]) -> Answer:
+        """Ask the controller in a thread: where the I/O side is served by this very loop, it must not wait for us."""
+
+        def asked() -> Answer:
+            with LocalClient(socket_path(self.spec.name, self.folder)) as client:
+                return ask(client)
+
+        return await asyncio.to_thread(asked)
+
+    def logged(self, event: str) -> list[dict[str, Any]]:
+        """What the controllers have logged under that name, all of them together."""
+        rows = [json.loads(line) for line in self.log.read_text().splitlines()]
+        return [row for row in rows if row["event"] == event]
+
+
+class Bench(Place):
+    """One simulator that outlives its controllers. Made by `benching`."""
+
+    def __init__(self, folder: Path, line: Path, config: LineConfig, side: Child, port: int, sample_us: int) -> None:
+        super().__init__(folder, line, config, port)
+        self.side = side
         self.margin_ns = round((self.spec.exchange_s + HOST_LATENESS_S) * 1e9)
         """One exchange, and what this computer may be late by: the last write of the dead may be taken up so late."""
         lead_s = lead_time_s(self.spec.period_s, self.spec.exchange_s, self.spec.limits.least_lead_s)
@@ -106,36 +159,6 @@ class Bench:
         """Wait until a mark released after that time has been told."""
         while not (self.marks and self.marks[-1].truth.release_ns > t_ns):  # noqa: ASYNC110 - another process
             await asyncio.sleep(LOOK_S)
-
-    @asynccontextmanager
-    async def controller(self, *more: str, port: int | None = None) -> AsyncIterator[Child]:
-        """Run a controller on the bench's journal, against the simulator or what stands before it."""
-        words = [
-            "run", str(self.line), "--address", f"{LOOPBACK}:{port or self.port}", "--journal", str(self.journal),
-            "--log", "json", "--log-file", str(self.log), *more,
-        ]  # fmt: skip
-        async with child("controller", "controller.cli.main", words, self.environment) as running:
-            yield running
-
-    async def status(self, wanted: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
-        """The controller's first status that is as wanted."""
-        while True:
-            with contextlib.suppress(NotRunningError), LocalClient(socket_path(self.spec.name, self.folder)) as client:
-                status = client.status()
-                if wanted(status):
-                    return status
-            await asyncio.sleep(LOOK_S)
-
-    async def give(self, verb: str, state: str) -> dict[str, Any]:
-        """Give a command as somebody at the panel would, and wait for the state that it leads to."""
-        with LocalClient(socket_path(self.spec.name, self.folder)) as client:
-            assert client.call(verb, "anna") is None
-        return await self.status(lambda status: status["state"] == state)
-
-    def logged(self, event: str) -> list[dict[str, Any]]:
-        """What the controllers have logged under that name, all of them together."""
-        rows = [json.loads(line) for line in self.log.read_text().splitlines()]
-        return [row for row in rows if row["event"] == event]
 
     def released(self, after_ns: int, until_ns: int) -> list[MarkTruth]:
         """The true marks released within a time of the simulator's clock; those still to be told are not."""
