@@ -6,23 +6,32 @@ import argparse
 import json
 import platform
 from collections.abc import Callable
+from functools import partial
 from importlib.metadata import version
 from typing import Any
 
 from tests.performance import pending, shift
 
-ROWS: dict[str, Callable[[], dict[str, Any]]] = {
-    "pending_cost": pending.measure,
-    "virtual_shift": shift.measure,
-}
+
+def rows(args: argparse.Namespace) -> dict[str, Callable[[], dict[str, Any]]]:
+    """The rows there are, with what was asked of each."""
+    return {
+        "pending_cost": partial(pending.measure, args.periods),
+        "virtual_shift": partial(shift.measure, args.hours),
+    }
 
 
 def main() -> None:
     """Measure the rows asked for and print them with the machine they were measured on."""
     parser = argparse.ArgumentParser(prog="python -m tests.performance", description=__doc__)
     parser.add_argument("--json", action="store_true", help="print one JSON object as the last line")
-    parser.add_argument("--only", choices=ROWS, help="measure one row")
+    parser.add_argument("--only", metavar="KEY", help="measure one row")
+    parser.add_argument("--periods", type=int, default=12_000, help="pending_cost: scans a line (default %(default)s)")
+    parser.add_argument("--hours", type=float, default=0.25, help="virtual_shift: its length (default %(default)s)")
     args = parser.parse_args()
+    known = rows(args)
+    if args.only is not None and args.only not in known:
+        parser.error(f'there is no row "{args.only}"; the rows are {", ".join(known)}')
     machine = {
         "machine": f"{platform.node()} {platform.machine()}",
         "python": platform.python_version(),
@@ -30,8 +39,8 @@ def main() -> None:
     }
     print(", ".join(f"{name} {value}" for name, value in machine.items()))
     found = {}
-    for key in [args.only] if args.only else ROWS:
-        found[key] = ROWS[key]()
+    for key in [args.only] if args.only else known:
+        found[key] = known[key]()
         print(f"{key}:")
         for name, value in found[key].items():
             print(f"  {name}: {json.dumps(value)}")
