@@ -274,13 +274,15 @@ class Outcome:
     """What one scan decided: the command block to write, what happened, and whether to exchange at once.
 
     `at_once` asks for an exchange without waiting for the next period: an order to place or an output
-    that must drop.
+    that must drop. `send_at_ns` is the monotonic instant at which the command is to be sent, as exactly as can
+    be: it carries a timed release. None: with the next period, or at once.
     """
 
     command: Command
     events: tuple[Event, ...]
     replies: tuple[Reply, ...]
     at_once: bool
+    send_at_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

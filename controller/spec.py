@@ -76,6 +76,18 @@ class MarkPlan:
     keep_on_product: bool = False
 
 
+class ReleasePath(StrEnum):
+    """How a station's marker is told to mark.
+
+    COMPARE: a target sent ahead, released by the I/O side at the count. TIMED: an order sent at the instant at which it
+    arrives as the belt crosses the target. SCAN: a plain output, set in the scan that comes nearest.
+    """
+
+    COMPARE = "compare"
+    TIMED = "timed"
+    SCAN = "scan"
+
+
 @dataclass(frozen=True, slots=True)
 class Station:
     """A marker downstream of the detector."""
@@ -88,6 +100,9 @@ class Station:
     rearm_s: float = 0.0
     max_speed_mm_s: float | None = None
     """Faster than this the marker would be cut short: the mark is missed as too fast."""
+    release: ReleasePath = ReleasePath.COMPARE
+    window_mm: float = 2.0
+    """A timed release is permitted so much belt before and after its target; outside it is a miss, never a mark."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,7 +29,7 @@ from controller.settings.sections import (
     StationSection,
     split_address,
 )
-from controller.spec import Counter, Detector, Limits, LineSpec, Material, Station
+from controller.spec import Counter, Detector, Limits, LineSpec, Material, ReleasePath, Station
 from controller.units import Display
 
 MODBUS_PORT = 502
@@ -182,6 +182,8 @@ class LineConfig:
             mark_time_s=station.mark_time,
             rearm_s=station.rearm,
             max_speed_mm_s=station.max_speed,
+            release=ReleasePath(station.release),
+            window_mm=station.window,
         )
 
 

@@ -167,6 +167,12 @@ class StationSection(Strict):
     mark_time: DurationS = Field(default=0.0, description="how long one mark takes")
     rearm: DurationS = Field(default=0.0, description="how long after it until the marker takes the next")
     max_speed: PositiveSpeedMmS | None = Field(default=None, description="faster, and the mark would be cut short")
+    release: Literal["compare", "timed"] = Field(
+        default="compare", description="the I/O side releases at a count sent ahead, or at an order sent in time"
+    )
+    window: PositiveLengthMm = Field(
+        default=2.0, description="a timed release is permitted so far before and after its place, else it is missed"
+    )
 
 
 class LimitsSection(Strict):
