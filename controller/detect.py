@@ -97,12 +97,16 @@ class Eye:
         self._next_id += 1
         return self.latest
 
-    def sample(self, blocked: bool, before: int, travel: int) -> EdgeSeen | None:
-        """The edge between two polls of a detector that is not captured: somewhere in (before, travel]."""
+    def sample(self, blocked: bool, before: int, travel: int, middle: float | None = None) -> EdgeSeen | None:
+        """The edge between two polls of a detector that is not captured: somewhere in (before, travel].
+
+        `middle` is the middle of the belt that passed between them, where it is known better than by whole counts.
+        """
         if blocked == self.blocked:
             return None
         edge = Edge.BLOCKED if blocked else Edge.CLEARED
-        return EdgeSeen(edge, travel < before, (before + travel) // 2, (before + travel + 1) / 2)
+        place = (before + travel + 1) / 2 if middle is None else middle
+        return EdgeSeen(edge, travel < before, (before + travel) // 2, place)
 
     def see(self, seen: EdgeSeen, response_counts: float) -> Product | None:
         """Take one edge; returns a product that it began. `response_counts`: belt that passed during the response."""

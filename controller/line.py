@@ -5,9 +5,10 @@ Nothing here waits, reads a clock or does I/O; all time is handed in.
 
 from __future__ import annotations
 
-from controller.detect import EDGES, Eye, Product, edge_of
+from controller.detect import EDGES, HALF, Eye, Product, edge_of
 from controller.enable import Enable
 from controller.faults import FaultBook
+from controller.fit import Fit, Outbound
 from controller.lead import lead_mm, lead_time_s
 from controller.marks import LineMarks
 from controller.model import Event, Fate, Image, Miss, Mode, State
@@ -15,7 +16,7 @@ from controller.modes import MARKING
 from controller.registers import BACKWARD, LAYOUT, RING_SIZE, Command, ControlBit, Status, StatusBit
 from controller.release import NO_ORDER, U16, Orders, newest
 from controller.requests import Book
-from controller.spec import LineSpec, Material, PlanEdge
+from controller.spec import LineSpec, Material, PlanEdge, ReleasePath
 from controller.travel import Step, Travel
 from controller.watch import Watch, eye_faults, present
 
@@ -76,6 +77,10 @@ class Line:
         self.spec = spec
         self.owner = owner
         self.travel = Travel(spec.counter, spec.top_speed_mm_s / spec.scale_mm, spec.period_s)
+        self.timed = any(s.release is ReleasePath.TIMED for s in spec.stations)
+        self.fit = Fit(spec.max_accel_mm_s2 / spec.scale_mm, spec.period_s)
+        """Followed only where something hangs on it: a timed release, or edges that are sampled."""
+        self.outbound = Outbound(spec.exchange_s)
         self.eye = Eye(spec.detector, spec.scale_mm)
         self.book = Book(len(spec.stations), spec.scale_mm)
         self.marks = LineMarks(spec, self.book)
@@ -102,6 +107,7 @@ class Line:
         self.link_error = "no answer yet"
         self.scans = 0
         self.events: list[Event] = []
+        self._fitted = self.timed or not spec.detector.captured
         self._trailing_plans = any(s.plan.edge is PlanEdge.TRAILING for s in spec.stations)
         self._capture_total = 0
         self._open: list[Product] = []
@@ -214,13 +220,27 @@ class Line:
         if step is not Step.GOOD:
             self._lost_count(status, "count_jump", "the count moved faster than the belt can", now_ns)
             return
+        if self._fitted:
+            self.fit.take(self.travel.counts, status.sample_us, image.sent_ns, image.got_ns)
+            self.outbound.exchanged(image.got_ns - image.sent_ns)
         self._edges(status, before, now_ns)
         self._products(now_ns)
         self.orders.read(status, self.travel, self.book, self.faults, now_ns)
+        if self.orders.shown:
+            self._learn_delay()
+
+    def _learn_delay(self) -> None:
+        """What the releases say of how long an order takes."""
+        for at in self.orders.shown:
+            date_ns = self.fit.crossing(at + HALF)
+            if date_ns is not None:
+                self.outbound.released(self.fit.clock.ours(date_ns) - self.orders.sent_ns)
+        self.orders.shown.clear()
 
     def _baseline(self, status: Status, image: Image) -> None:
         """Begin with the I/O side as it is: what happened there before is not ours."""
         self.boot_id = status.boot_id
+        self.fit.restart()
         if self.travel.update(status.belt_count, status.sample_us, image.sent_ns, image.got_ns) is not Step.FIRST:
             self.travel.rebase(status.belt_count)
         self._capture_total = status.capture_total
@@ -234,6 +254,7 @@ class Line:
     def _lost_count(self, status: Status, fault: str, detail: str, now_ns: int) -> None:
         """Travel is not known any more: nothing that was tracked can be marked, and nobody knows what was."""
         self.faults.report(fault, detail, now_ns)
+        self.fit.restart()
         self.orders.give_up(self.book, now_ns, fault)
         self.enable.lower()
         self.void(now_ns, fault)
@@ -262,7 +283,8 @@ class Line:
     def _edges(self, status: Status, before: int, now_ns: int) -> None:
         travel, eye = self.travel, self.eye
         if not self.spec.detector.captured:
-            seen = eye.sample(bool(status.bits & StatusBit.DETECTOR_BLOCKED), before, travel.counts)
+            middle = self.fit.between_looks()
+            seen = eye.sample(bool(status.bits & StatusBit.DETECTOR_BLOCKED), before, travel.counts, middle)
             edges = [] if seen is None else [seen]
         elif status.capture_total == self._capture_total:
             edges = []

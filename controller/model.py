@@ -323,6 +323,8 @@ class Snapshot:
     t_ns: int
     line: str
     job: str
+    path: str
+    """How marks are released: the paths of the line's stations, "compare" or "timed"."""
     state: State
     mode: Mode
     remote: bool

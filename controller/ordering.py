@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import sqrt
 
 from controller.lead import lead_mm
@@ -9,7 +10,8 @@ from controller.line import Line
 from controller.model import Fate, Miss
 from controller.registers import Status
 from controller.requests import Request
-from controller.spec import Station
+from controller.spec import ReleasePath, Station
+from controller.timed import Moment, decide_by_ns, moment, overdue_counts
 from controller.travel import Ahead
 
 QUARTER = 4
@@ -25,6 +27,19 @@ def lead_counts(line: Line, speed_counts_s: float) -> float:
     return min(counts, spec.counter.modulus / (2 * QUARTER))
 
 
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """What a request's order will say: the target in counts of travel, and the speed it reckons with there.
+
+    `moment` is when to send it, None for a target that is sent ahead; `late`: it cannot arrive in time any more.
+    """
+
+    target: int
+    speed_counts_s: float
+    late: bool
+    moment: Moment | None = None
+
+
 def target_of(line: Line, request: Request, station: Station, speed: float) -> tuple[int, float]:
     """The target to order, in counts of travel, and the belt speed it reckons with at the release, in counts/s.
 
@@ -38,28 +53,57 @@ def target_of(line: Line, request: Request, station: Station, speed: float) -> t
     return round(request.due - at_release * station.response_s), at_release
 
 
+def _aim_ahead(line: Line, request: Request, station: Station, speed: float, lead: float) -> Aim | None:
+    target, at_release = target_of(line, request, station, speed)
+    travel = line.travel.counts
+    if target - travel > lead:
+        return None
+    # An order decided now arrives part of an exchange from now, on a sample that is part of one old.
+    arrives = travel + max(0.0, speed) * line.link.exchange_ns * 1e-9
+    return Aim(target, at_release, late=target <= arrives)
+
+
+def _aim_in_time(line: Line, request: Request, station: Station, now_ns: int) -> Aim | None:
+    reach = station.window_mm / line.spec.scale_mm
+    when = moment(line, request, station)
+    if when is None:
+        # It stands, or turns back before it: what has gone past meanwhile cannot be reached any more.
+        passed = line.travel.counts > request.due + reach
+        return Aim(round(request.due), 0.0, late=True) if passed else None
+    if when.send_ns > decide_by_ns(line, now_ns):
+        return None
+    late = overdue_counts(when, now_ns) > reach
+    return Aim(round(when.target), when.speed_counts_s, late, when)
+
+
 def order_next(line: Line, status: Status, now_ns: int) -> bool:
     """Resolve what has passed, and give at most one order; whether one was given."""
     speed = line.travel.speed_counts_s
     lead = lead_counts(line, max(0.0, speed))
-    chosen, target = None, 0
+    chosen: tuple[Request, Aim] | None = None
     for index, station in enumerate(line.spec.stations):
         found = _next_of(line, status, index, station, speed, lead, now_ns)
-        if found is not None and (chosen is None or found[0].due < chosen.due):
-            chosen, target = found
+        if found is not None and (chosen is None or found[0].due < chosen[0].due):
+            chosen = found
     if chosen is None or not line.orders.free:
         return False
-    line.book.take(chosen.station)
-    chosen.target = target
-    line.orders.place(chosen, line.travel.raw_of(target), status, now_ns)
-    line.book.sent[line.orders.token] = chosen
+    request, aim = chosen
+    line.book.take(request.station)
+    request.target = aim.target
+    if aim.moment is None:
+        line.orders.place(request, line.travel.raw_of(aim.target), status, now_ns)
+    else:
+        request.window = aim.moment.window
+        first, last = (line.travel.raw_of(count) for count in aim.moment.window)
+        line.orders.place_timed(request, (first, last), status, now_ns, aim.moment.send_ns, line.next_heartbeat)
+    line.book.sent[line.orders.token] = request
     return True
 
 
 def _next_of(
     line: Line, status: Status, index: int, station: Station, speed: float, lead: float, now_ns: int
-) -> tuple[Request, int] | None:
-    """The station's next request with its target, if it is to be ordered now; resolves those it is too late for."""
+) -> tuple[Request, Aim] | None:
+    """The station's next request with its aim, if it is to be ordered now; resolves those it is too late for."""
     book, travel, full = line.book, line.travel.counts, False
     while (request := book.head(index)) is not None:
         if not line.marking or (line.complete_at is not None and request.product.lead > line.complete_at):
@@ -69,34 +113,37 @@ def _next_of(
             continue
         if request.due - station.response_s * max(0.0, speed) - travel > 2.0 * lead + 2.0:
             return None  # far ahead, whatever the speed at the release will be
-        target, at_release = target_of(line, request, station, speed)
-        if target - travel > lead:
-            return None
-        request.speed_mm_s = at_release * line.spec.scale_mm
-        if station.max_speed_mm_s is not None and request.speed_mm_s > station.max_speed_mm_s:
-            _miss(line, index, now_ns, Miss.TOO_FAST, f"{request.speed_mm_s:.0f} mm/s")
-            continue
         if line.spec.dry and request.target is not None:
             # It would have been ordered in time; it would have been marked when its target is reached.
             if request.target > travel:
                 return None
             book.end(book.take(index), Fate.DRY, now_ns)
             continue
-        # An order decided now arrives part of an exchange from now, on a sample that is part of one old.
+        if station.release is ReleasePath.TIMED:
+            aim = _aim_in_time(line, request, station, now_ns)
+        else:
+            aim = _aim_ahead(line, request, station, speed, lead)
+        if aim is None:
+            return None
+        request.speed_mm_s = aim.speed_counts_s * line.spec.scale_mm
+        if station.max_speed_mm_s is not None and request.speed_mm_s > station.max_speed_mm_s:
+            _miss(line, index, now_ns, Miss.TOO_FAST, f"{request.speed_mm_s:.0f} mm/s")
+            continue
+        ahead = aim.moment is None
         armed, depth = room(status, index)
-        if target <= travel + max(0.0, speed) * line.link.exchange_ns * 1e-9:
+        if aim.late:
             # What queued behind one that found no room is late for the same reason.
-            full = full or armed >= depth or request.withheld is Miss.FULL
+            full = ahead and (full or armed >= depth or request.withheld is Miss.FULL)
             reason = Miss.FULL if full else Miss.LATE
             _miss(line, index, now_ns, reason, "due before an order could arrive")
             continue
         if line.spec.dry:
-            request.target = target
+            request.target = aim.target
             continue
-        if armed >= depth:
+        if ahead and armed >= depth:
             request.withheld = Miss.FULL
             return None
-        return request, target
+        return request, aim
     return None
 
 

@@ -1,9 +1,9 @@
-"""Release by compare: orders sent ahead of time, their answers, and what the I/O side says became of them.
+"""Orders: targets sent ahead of time or releases sent in time, their answers, and what the I/O side says of them.
 
 Rules of this file. One order is outstanding at a time; until it is answered the same token and data are repeated and no
-new token is used. A token that the I/O side shows from before us is never used. What was sent and is taken back is
-withdrawn, not void, until armed = 0 is read with the release ring: found there it is marked, not there it is void or
-waits again, not readable it is unconfirmed.
+new token is used. A release sent in time is never repeated: one that was lost on the link is void. A token that the I/O
+side shows from before us is never used. What was sent and is taken back is withdrawn, not void, until armed = 0 is read
+with the release ring: found there it is marked, not there it is void or waits again, not readable it is unconfirmed.
 """
 
 from __future__ import annotations
@@ -57,6 +57,14 @@ class Orders:
         self.outstanding: Request | None = None
         self.test_token: int | None = None
         self._test_station = 0
+        self.send_at_ns: int | None = None
+        """When the command that carries a timed release is to be sent; None: no such order waits."""
+        self.sent_ns = 0
+        """When the last timed release was sent."""
+        self.shown: list[int] = []
+        """Travel at which the release sent last was made; for whoever reckons the delay, who empties it."""
+        self._carrier: int | None = None
+        """Heartbeat of the command that carried the timed release outstanding."""
         self._answered = True
         self._ordered_ns = 0
         self._release_total = 0
@@ -84,21 +92,41 @@ class Orders:
         request.token, request.place = self.token, Place.ORDERED
         self.outstanding = request
 
+    def place_timed(
+        self, request: Request, window_raw: tuple[int, int], status: Status, now_ns: int, send_ns: int, heartbeat: int
+    ) -> None:
+        """Order a request's release within a window of counts, to be sent at `send_ns` with the command `heartbeat`."""
+        self._now(request.station, window_raw, status, now_ns)
+        request.token, request.place = self.token, Place.ORDERED
+        self.outstanding = request
+        self.send_at_ns, self._carrier = send_ns, heartbeat
+
+    def carried(self, sent_ns: int) -> None:
+        """The last command has been sent, or lost: a timed release is not written a second time."""
+        if self.send_at_ns is not None:
+            self.send_at_ns, self.sent_ns, self.order = None, sent_ns, NO_ORDER
+
     def place_test(self, station: int, first_raw: int, last_raw: int, status: Status, now_ns: int) -> None:
         """Order one test mark now, permitted only within the window of counts."""
-        self._next(Order(OrderKind.RELEASE_NOW, station, first_raw, last_raw), status, now_ns)
+        self._now(station, (first_raw, last_raw), status, now_ns)
         self.test_token, self._test_station = self.token, station
+
+    def _now(self, station: int, window_raw: tuple[int, int], status: Status, now_ns: int) -> None:
+        self._next(Order(OrderKind.RELEASE_NOW, station, *window_raw), status, now_ns)
 
     def _next(self, order: Order, status: Status, now_ns: int) -> None:
         self.token = (self.token + 1) % U16
         if self.token == status.ack_token:
             self.token = (self.token + 1) % U16
         self.order, self._answered, self._ordered_ns = order, False, now_ns
+        self.send_at_ns = self._carrier = None
 
     def read(self, status: Status, travel: Travel, book: Book, faults: FaultBook, now_ns: int) -> None:
         """Take in what the I/O side says of the order outstanding and of what was released."""
         if not self._answered and status.ack_token == self.token:
-            self._answer(status, book, faults, now_ns)
+            self._answer(status, travel, book, faults, now_ns)
+        elif self._carrier is not None and not self._answered and accepted(status, (self._carrier + 1) % U16):
+            self._lost(book, now_ns)
         if status.release_total != self._release_total:
             lost = self._ring(status, travel, book, faults, now_ns)
             if lost:
@@ -107,8 +135,15 @@ class Orders:
         if book.sent and self.withdrawn_at is None:
             self._watch_passed(book, travel.counts, faults, now_ns)
 
-    def _answer(self, status: Status, book: Book, faults: FaultBook, now_ns: int) -> None:
-        self._answered = True
+    def _lost(self, book: Book, now_ns: int) -> None:
+        """A later command has come, and the one with the timed release has not: it is not sent again."""
+        request, self.outstanding = self.outstanding, None
+        self._answered, self._carrier = True, None
+        if request is not None and book.sent.pop(self.token, None) is not None:
+            book.end(request, Fate.MISSED, now_ns, Miss.VOID, "the order was lost on the link")
+
+    def _answer(self, status: Status, travel: Travel, book: Book, faults: FaultBook, now_ns: int) -> None:
+        self._answered, self._carrier = True, None
         # An answered order is not written again: nothing hangs on the I/O side knowing an old token.
         order, self.order = self.order, NO_ORDER
         request, self.outstanding = self.outstanding, None
@@ -126,6 +161,12 @@ class Orders:
         del book.sent[self.token]
         if status.ack_result == AckResult.LATE:
             book.end(request, Fate.MISSED, now_ns, request.withheld or Miss.LATE, "refused as late by the I/O side")
+            return
+        if status.ack_result == AckResult.OUTSIDE_WINDOW and request.window is not None:
+            if travel.counts > request.window[0]:
+                book.end(request, Fate.MISSED, now_ns, Miss.LATE, "the order came outside its window")
+            else:
+                book.put_back(request)  # the belt has slowed down: another order comes in time
             return
         if status.ack_result == AckResult.FULL:
             request.withheld = Miss.FULL
@@ -153,9 +194,13 @@ class Orders:
         if request is self.outstanding:
             # Released before its answer was read: the ring is the stronger word.
             self.outstanding, self._answered, self.order = None, True, NO_ORDER
+        if request.window is not None and entry.token == self.token:
+            self.shown.append(at)
         if entry.result == ReleaseResult.RELEASED:
-            if request.target is not None and abs(at - request.target) > 1:
-                faults.report("release_misplaced", f"at {at} counts, {request.target} was ordered", now_ns)
+            if request.target is not None:
+                first, last = request.window or (request.target - 1, request.target + 1)
+                if not first <= at <= last:
+                    faults.report("release_misplaced", f"at {at} counts, {request.target} was ordered", now_ns)
             book.end(request, Fate.MARKED, now_ns, released=at)
         else:
             reason = _MISS_OF_RELEASE.get(entry.result, Miss.UNCONFIRMED)
@@ -226,6 +271,7 @@ class Orders:
         if self.test_token is not None:
             self._test_done("unconfirmed", None, book, now_ns)
         self.outstanding, self._answered, self.order = None, True, NO_ORDER
+        self.send_at_ns = self._carrier = None
         self.withdrawn_at, self.flush, self._passed = None, False, None
 
     def _unreadable(self, book: Book, travel: int, now_ns: int, why: str) -> None:

@@ -49,6 +49,8 @@ class Request:
     token: int | None = None
     target: int | None = None
     speed_mm_s: float | None = None
+    window: tuple[int, int] | None = None
+    """First and last travel at which a timed release is permitted; None: released at the target."""
     withheld: Miss | None = None
     """What has kept it from being ordered so far: the reason, should it become late."""
 
@@ -104,7 +106,7 @@ class Book:
 
     def put_back(self, request: Request) -> None:
         """A request that was ordered and surely not released waits again."""
-        request.place, request.token, request.target = Place.AHEAD, None, None
+        request.place, request.token, request.target, request.window = Place.AHEAD, None, None, None
         heappush(self._heaps[request.station], (request.due, request.id, request))
 
     def waiting(self) -> Iterator[Request]:

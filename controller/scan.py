@@ -32,6 +32,7 @@ def scan(line: Line, image: Image, now_ns: int, calls: Sequence[Call] = ()) -> O
     """Decide once. `now_ns` is the monotonic instant at which the exchange of `image` had ended."""
     line.scans += 1
     status = image.status
+    line.orders.carried(image.sent_ns)
     if status is None:
         line.link_error = image.error or "no answer"
         line.link.gap()
@@ -47,8 +48,13 @@ def scan(line: Line, image: Image, now_ns: int, calls: Sequence[Call] = ()) -> O
     command = line.command
     # An order, and an output that must drop, do not wait for the next period.
     now = command.control
-    at_once = placed or bool(before & ~now & ControlBit.ENABLE) or bool(now & ~before & ControlBit.FLUSH)
-    return Outcome(command, line.drain_events(), replies, at_once)
+    send_at_ns = line.orders.send_at_ns
+    at_once = (
+        (placed and send_at_ns is None)
+        or bool(before & ~now & ControlBit.ENABLE)
+        or bool(now & ~before & ControlBit.FLUSH)
+    )
+    return Outcome(command, line.drain_events(), replies, at_once, send_at_ns)
 
 
 def next_act(line: Line, now_ns: int) -> NextAct | None:
@@ -61,6 +67,7 @@ def next_act(line: Line, now_ns: int) -> NextAct | None:
         or not line.orders.free
         or line.orders.passing
         or line.test_station is not None
+        or line.timed
         or line.faults.any_present
         or line.link_error
         or speed < 0

@@ -32,6 +32,7 @@ def snapshot(line: Line, now_ns: int) -> Snapshot:
         t_ns=now_ns,
         line=spec.name,
         job=spec.job_name,
+        path=" and ".join(dict.fromkeys(s.release for s in spec.stations)),
         state=line.state,
         mode=line.mode,
         remote=line.remote,

@@ -13,7 +13,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from controller.spec import Grid, LineSpec, Material, PlanEdge
+from controller.check import feasible
+from controller.spec import Grid, LineSpec, Material, PlanEdge, ReleasePath
 from sim.device import Device
 from sim.marker import MarkTruth
 from sim.products import Product
@@ -70,6 +71,7 @@ class Verdict:
             spec.detector.response_s if scenario.detector.response is None else scenario.detector.response
         )
         bounce_mm = scenario.detector.bounce_within
+        self._path_mm = _path_mm(spec)
         self._delay_mm = response_s * max(map(abs, belt.speed_range_mm_s())) + bounce_mm + self.count_mm
         self._far_mm = max(m.distance_mm for m in self._markers) + self._delay_mm
         self._forget_mm = self._far_mm + belt.backtrack_mm + NEAR_MM
@@ -211,8 +213,8 @@ class Verdict:
         return self.count_mm + self._wheel * (self._reach_mm + self._far_mm) + self._delay_mm
 
     def tolerance_mm(self, speed_term_mm: float = 0.0) -> float:
-        """Give one count, what the wheel itself is off over the furthest mark, and the caller's speed term, in mm."""
-        return self.count_mm + self._wheel * self._reach_mm + speed_term_mm + CLOCK_MM
+        """Give one count, the wheel's error over the furthest mark, the caller's speed term and the path's, in mm."""
+        return self.count_mm + self._wheel * self._reach_mm + speed_term_mm + self._path_mm + CLOCK_MM
 
     def result(self, device: Device, speed_term_mm: float = 0.0) -> dict[str, Any]:
         """Give `world`, `doubles`, `off_product`, `placement` and `by_speed` up to the device's present time.
@@ -239,3 +241,10 @@ class Verdict:
             "placement": {**self._placement.summary(), "tolerance_mm": tolerance_mm, "count_mm": self.count_mm},
             "by_speed": self._placement.by_speed(),
         }
+
+
+def _path_mm(spec: LineSpec) -> float:
+    """Give what the line's paths may be off beyond a count: a timed release its window, a sampled edge half a look."""
+    windows = [s.window_mm for s in spec.stations if s.release is ReleasePath.TIMED]
+    looks_mm = 0.0 if spec.detector.captured else 0.5 * spec.top_speed_mm_s * feasible(spec).sample_gap_s
+    return max(windows, default=0.0) + looks_mm

@@ -136,9 +136,13 @@ class VirtualBench:
             self._calls.append(self._scheduled.pop(0)[1])
         outcome = self._exchange(sent_ns)
         for _ in range(AT_ONCE_LIMIT):
-            if not outcome.at_once:
+            if outcome.send_at_ns is not None:
+                sent_ns = max(self.now_ns, outcome.send_at_ns)
+            elif outcome.at_once:
+                sent_ns = self.now_ns
+            else:
                 break
-            outcome = self._exchange(self.now_ns)
+            outcome = self._exchange(sent_ns)
 
     def _exchange(self, sent_ns: int) -> Outcome:
         arrives_ns = sent_ns + self._delay_ns()

@@ -30,7 +30,7 @@ def controller_part(snapshot: Snapshot, *, virtual: bool, duration_s: float, wal
     return {
         "line": snapshot.line,
         "job": snapshot.job,
-        "path": "compare",
+        "path": snapshot.path,
         "virtual": virtual,
         "dry": snapshot.dry,
         "duration_s": round(duration_s, 3),

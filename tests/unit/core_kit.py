@@ -93,6 +93,8 @@ class Rig:
         self.now_ns = image.got_ns
         outcome = scan(self.line, image, self.now_ns, calls)
         self.next_ns = self.now_ns if outcome.at_once else (self.now_ns // PERIOD_NS + 1) * PERIOD_NS
+        if outcome.send_at_ns is not None:
+            self.next_ns = max(self.now_ns, outcome.send_at_ns)
         self.history.append((image, calls))
         self.outcomes.append(outcome)
         self.events.extend(outcome.events)
