@@ -10,7 +10,7 @@ from functools import partial
 from importlib.metadata import version
 from typing import Any
 
-from tests.performance import pending, shift
+from tests.performance import in_time, pending, shift
 
 
 def rows(args: argparse.Namespace) -> dict[str, Callable[[], dict[str, Any]]]:
@@ -18,6 +18,8 @@ def rows(args: argparse.Namespace) -> dict[str, Callable[[], dict[str, Any]]]:
     return {
         "pending_cost": partial(pending.measure, args.periods),
         "virtual_shift": partial(shift.measure, args.hours),
+        "timed_vs_scan": partial(in_time.versus, args.seconds),
+        "timed_dynamic_p99_mm": partial(in_time.dynamic, args.seconds),
     }
 
 
@@ -28,6 +30,9 @@ def main() -> None:
     parser.add_argument("--only", metavar="KEY", help="measure one row")
     parser.add_argument("--periods", type=int, default=12_000, help="pending_cost: scans a line (default %(default)s)")
     parser.add_argument("--hours", type=float, default=0.25, help="virtual_shift: its length (default %(default)s)")
+    parser.add_argument(
+        "--seconds", type=float, default=60.0, help="real-time rows: their length (default %(default)s)"
+    )
     args = parser.parse_args()
     known = rows(args)
     if args.only is not None and args.only not in known:
