@@ -64,7 +64,8 @@ class LocalServer:
             self._socket = _listening(self.path)
             self._inode = self.path.stat().st_ino
         except OSError as error:
-            raise LocalSocketError(f"control socket {self.path}: {error.strerror or error}") from error
+            why = error.strerror or f"{error}; set XDG_RUNTIME_DIR to a directory with a short path"
+            raise LocalSocketError(f"control socket {self.path}: {why}") from error
         asyncio.get_running_loop().add_reader(self._socket, self._accept, self._socket)
 
     async def close(self) -> None:

@@ -6,12 +6,22 @@ import json
 import shutil
 import signal
 import subprocess
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+
+@pytest.fixture(autouse=True)
+def runtime(monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A directory for control sockets of this test's own, with a path short enough for one."""
+    with tempfile.TemporaryDirectory(prefix="bc-", dir="/tmp") as name:
+        monkeypatch.setenv("XDG_RUNTIME_DIR", name)
+        yield Path(name)
+
 
 SOURCE = Path(__file__).with_name("libmodbus_side.c")
 

@@ -18,7 +18,7 @@ import pytest
 from controller.records.keeping import CRASHED
 from controller.records.report import Report, report
 from controller.registers import InhibitCause
-from tests.wire.processes import Bench, Look, benching, inhibited
+from tests.wire.processes import LIMIT_S, Bench, Look, benching, inhibited
 
 KILLS = int(os.environ.get("BELTCUE_KILLS", "4"))
 SIMULATORS = 2
@@ -90,7 +90,8 @@ async def kill_often(folder: Path, times: int, chance: random.Random) -> list[La
 
 async def first_kill(bench: Bench, chance: random.Random) -> Kill:
     """Start a controller on a fresh journal, and kill it."""
-    async with bench.controller("--bench-start") as running:
+    async with bench.controller() as running:
+        await bench.start()
         return await kill(bench, running.process, chance)
 
 
@@ -114,8 +115,9 @@ async def kill(bench: Bench, process: asyncio.subprocess.Process, chance: random
     """Kill the controller at a random instant after it has marked, and watch the lease end on the simulator's clock."""
     begun = await bench.look()
     await bench.marked_after(begun.t_ns)
-    while (await bench.look()).status.armed == 0:  # noqa: ASYNC110 - another process is waited for
-        await asyncio.sleep(0)
+    async with asyncio.timeout(LIMIT_S):
+        while (await bench.look()).status.armed == 0:  # noqa: ASYNC110 - another process is waited for
+            await asyncio.sleep(0)
     await asyncio.sleep(chance.uniform(0.0, 0.25))
     process.kill()
     await process.wait()

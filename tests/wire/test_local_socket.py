@@ -20,12 +20,6 @@ from controller.spec import LineSpec, MarkPlan, Station
 SPEC = LineSpec("tea", 0.04, (Station("flap", 400.0, MarkPlan()),))
 
 
-@pytest.fixture(autouse=True)
-def runtime(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
-    return tmp_path
-
-
 @contextlib.asynccontextmanager
 async def serving(name: str = "tea") -> AsyncIterator[tuple[LocalServer, list[Call]]]:
     """A server over a line that nobody scans; it accepts every verb but hold."""

@@ -35,11 +35,6 @@ pitch = "150 mm"
 """
 
 
-@pytest.fixture(autouse=True)
-def runtime(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
-
-
 @pytest.fixture
 def fast(tmp_path: Path) -> Path:
     path = tmp_path / "fast.toml"

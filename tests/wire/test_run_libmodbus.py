@@ -6,6 +6,7 @@ The C side knows the field block from its description alone; where products are 
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -69,7 +70,7 @@ def run(line: Path, tmp_path: Path) -> dict[str, Any]:
             sys.executable, "-m", "controller.cli.main", "run", str(line), "--bench-start", "--for", "10 s", "--json",
             "--journal", str(tmp_path / "journal.sqlite"),
         ],
-        capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL, env={"XDG_RUNTIME_DIR": str(tmp_path)},
+        capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL, env={"XDG_RUNTIME_DIR": os.environ["XDG_RUNTIME_DIR"]},
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     summary: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])

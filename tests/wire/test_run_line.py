@@ -40,11 +40,6 @@ QUIET = structlog.wrap_logger(
 )
 
 
-@pytest.fixture(autouse=True)
-def runtime(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
-
-
 @dataclass
 class Side:
     """An I/O side with cartons of 120 mm every 200 mm at 20 m/min, and what it really did."""

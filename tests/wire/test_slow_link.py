@@ -18,11 +18,6 @@ CONFIG = Path(__file__).parents[2] / "config"
 SLOW, DEMO = CONFIG / "slow-link-line.toml", CONFIG / "demo-line.toml"
 
 
-@pytest.fixture(autouse=True)
-def runtime(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
-
-
 def beltcue(*words: str) -> tuple[int, str, list[str]]:
     """Exit code, standard output, and the lines on standard error that are said to the user."""
     done = subprocess.run(
