@@ -181,6 +181,11 @@ class Outbound:
             return int(median(self._seen_ns))
         return int(median(self._halves_ns)) if self._halves_ns else self._stated_ns
 
+    @property
+    def exchange_ns(self) -> int:
+        """What an exchange takes of late, in ns."""
+        return 2 * (int(median(self._halves_ns)) if self._halves_ns else self._stated_ns)
+
     def exchanged(self, took_ns: int) -> None:
         """Note an exchange."""
         self._halves_ns.append(took_ns // 2)

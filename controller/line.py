@@ -77,7 +77,8 @@ class Line:
         self.spec = spec
         self.owner = owner
         self.travel = Travel(spec.counter, spec.top_speed_mm_s / spec.scale_mm, spec.period_s)
-        self.timed = any(s.release is ReleasePath.TIMED for s in spec.stations)
+        self.timed = any(s.release is not ReleasePath.COMPARE for s in spec.stations)
+        """Whether a release hangs on the time at which its order is sent."""
         self.fit = Fit(spec.max_accel_mm_s2 / spec.scale_mm, spec.period_s)
         """Followed only where something hangs on it: a timed release, or edges that are sampled."""
         self.outbound = Outbound(spec.exchange_s)
@@ -85,6 +86,8 @@ class Line:
         self.book = Book(len(spec.stations), spec.scale_mm)
         self.marks = LineMarks(spec, self.book)
         self.orders = Orders(owner * FIRST_TOKENS)
+        if spec.plain is not None:
+            self.orders.missing_ns += max(spec.told_within_ns(n) for n in range(len(spec.stations)))
         self.enable = Enable()
         self.faults = FaultBook(spec.raised_reactions)
         self.watch = Watch()
@@ -104,6 +107,8 @@ class Line:
         self.test_station: int | None = None
         """The station whose test mark is being made."""
         self.status: Status | None = None
+        self.sent_ns = now_ns
+        """When the last exchange began."""
         self.link_error = "no answer yet"
         self.scans = 0
         self.events: list[Event] = []
@@ -116,6 +121,14 @@ class Line:
         self._command = self._build()
 
     # What the other parts of the decision ask of the line.
+
+    @property
+    def outbound_ns(self) -> int:
+        """How long an order takes from its sending to the act, as the fit dates things."""
+        plain = self.spec.plain
+        if plain is None:
+            return self.outbound.delay_ns
+        return int(self.outbound.exchange_ns * plain.act_share + plain.io_scan_s * 0.5e9)
 
     @property
     def next_heartbeat(self) -> int:
@@ -221,7 +234,9 @@ class Line:
             self._lost_count(status, "count_jump", "the count moved faster than the belt can", now_ns)
             return
         if self._fitted:
-            self.fit.take(self.travel.counts, status.sample_us, image.sent_ns, image.got_ns)
+            # A plain device's count is up to one scan of its own old.
+            io_scan_ns = 0 if self.spec.plain is None else int(self.spec.plain.io_scan_s * 1e9)
+            self.fit.take(self.travel.counts, status.sample_us, image.sent_ns - io_scan_ns, image.got_ns)
             self.outbound.exchanged(image.got_ns - image.sent_ns)
         self._edges(status, before, now_ns)
         self._products(now_ns)
@@ -230,8 +245,8 @@ class Line:
             self._learn_delay()
 
     def _learn_delay(self) -> None:
-        """What the releases say of how long an order takes."""
-        for at in self.orders.shown:
+        """What the releases say of how long an order takes; a plain device's counts are read before it acts."""
+        for at in self.orders.shown if self.spec.plain is None else ():
             date_ns = self.fit.crossing(at + HALF)
             if date_ns is not None:
                 self.outbound.released(self.fit.clock.ours(date_ns) - self.orders.sent_ns)

@@ -11,7 +11,7 @@ from controller.model import Fate, Miss
 from controller.registers import Status
 from controller.requests import Request
 from controller.spec import ReleasePath, Station
-from controller.timed import Moment, decide_by_ns, moment, overdue_counts
+from controller.timed import Moment, decide_by_ns, half_scan_ns, moment, next_scan_ns, overdue_counts
 from controller.travel import Ahead
 
 QUARTER = 4
@@ -31,7 +31,8 @@ def lead_counts(line: Line, speed_counts_s: float) -> float:
 class Aim:
     """What a request's order will say: the target in counts of travel, and the speed it reckons with there.
 
-    `moment` is when to send it, None for a target that is sent ahead; `late`: it cannot arrive in time any more.
+    `moment` is when to send it, None for a target that is sent ahead or has been passed; `late`: it cannot arrive in
+    time any more.
     """
 
     target: int
@@ -70,9 +71,15 @@ def _aim_in_time(line: Line, request: Request, station: Station, now_ns: int) ->
         # It stands, or turns back before it: what has gone past meanwhile cannot be reached any more.
         passed = line.travel.counts > request.due + reach
         return Aim(round(request.due), 0.0, late=True) if passed else None
-    if when.send_ns > decide_by_ns(line, now_ns):
+    if station.release is ReleasePath.SCAN:
+        sent_ns = next_scan_ns(line, now_ns)
+        waits = when.send_ns - sent_ns > half_scan_ns(line)
+    else:
+        sent_ns = now_ns
+        waits = when.send_ns > decide_by_ns(line, now_ns)
+    if waits:
         return None
-    late = overdue_counts(when, now_ns) > reach
+    late = overdue_counts(when, sent_ns) > reach
     return Aim(round(when.target), when.speed_counts_s, late, when)
 
 
@@ -95,7 +102,9 @@ def order_next(line: Line, status: Status, now_ns: int) -> bool:
     else:
         request.window = aim.moment.window
         first, last = (line.travel.raw_of(count) for count in aim.moment.window)
-        line.orders.place_timed(request, (first, last), status, now_ns, aim.moment.send_ns, line.next_heartbeat)
+        scan = line.spec.stations[request.station].release is ReleasePath.SCAN
+        send_ns = None if scan else aim.moment.send_ns
+        line.orders.place_timed(request, (first, last), status, now_ns, send_ns, line.next_heartbeat)
     line.book.sent[line.orders.token] = request
     return True
 
@@ -119,17 +128,17 @@ def _next_of(
                 return None
             book.end(book.take(index), Fate.DRY, now_ns)
             continue
-        if station.release is ReleasePath.TIMED:
-            aim = _aim_in_time(line, request, station, now_ns)
-        else:
+        ahead = station.release is ReleasePath.COMPARE
+        if ahead:
             aim = _aim_ahead(line, request, station, speed, lead)
+        else:
+            aim = _aim_in_time(line, request, station, now_ns)
         if aim is None:
             return None
         request.speed_mm_s = aim.speed_counts_s * line.spec.scale_mm
         if station.max_speed_mm_s is not None and request.speed_mm_s > station.max_speed_mm_s:
             _miss(line, index, now_ns, Miss.TOO_FAST, f"{request.speed_mm_s:.0f} mm/s")
             continue
-        ahead = aim.moment is None
         armed, depth = room(status, index)
         if aim.late:
             # What queued behind one that found no room is late for the same reason.

@@ -22,7 +22,7 @@ from controller.travel import Travel
 Entry = TypeVar("Entry")
 U16 = 1 << 16
 MISSING_NS = 100_000_000
-"""A target passed and not in the release ring for so long was never released."""
+"""How long the release of a target that was passed is waited for."""
 
 _MISS_OF_RELEASE: dict[int, Miss] = {
     ReleaseResult.MARKER_BUSY: Miss.BUSY,
@@ -69,6 +69,8 @@ class Orders:
         self._ordered_ns = 0
         self._release_total = 0
         self._passed: tuple[int, int] | None = None
+        self.missing_ns = MISSING_NS
+        """A target passed and not in the release ring for so long was never released."""
         self.next_passed = float("inf")
         """The travel at which the oldest armed target will have been passed."""
         self.flush = False
@@ -80,6 +82,11 @@ class Orders:
     def free(self) -> bool:
         """Whether a new order may be given."""
         return self._answered and self.withdrawn_at is None
+
+    @property
+    def in_time(self) -> bool:
+        """Whether the order outstanding is a release in time, which is sent once."""
+        return self._carrier is not None
 
     def baseline(self, status: Status) -> None:
         """Take the release ring as it stands; nothing in it is ours."""
@@ -93,17 +100,21 @@ class Orders:
         self.outstanding = request
 
     def place_timed(
-        self, request: Request, window_raw: tuple[int, int], status: Status, now_ns: int, send_ns: int, heartbeat: int
-    ) -> None:
-        """Order a request's release within a window of counts, to be sent at `send_ns` with the command `heartbeat`."""
+        self, request: Request, window_raw: tuple[int, int], status: Status, now_ns: int, send_ns: int | None,
+        heartbeat: int,
+    ) -> None:  # fmt: skip
+        """Order a request's release within a window of counts, to be sent at `send_ns` with the command `heartbeat`.
+
+        `send_ns` None: with the next scan.
+        """
         self._now(request.station, window_raw, status, now_ns)
         request.token, request.place = self.token, Place.ORDERED
         self.outstanding = request
         self.send_at_ns, self._carrier = send_ns, heartbeat
 
     def carried(self, sent_ns: int) -> None:
-        """The last command has been sent, or lost: a timed release is not written a second time."""
-        if self.send_at_ns is not None:
+        """The last command has been sent, or lost: a release in time is not written a second time."""
+        if self._carrier is not None and self.order is not NO_ORDER:
             self.send_at_ns, self.sent_ns, self.order = None, sent_ns, NO_ORDER
 
     def place_test(self, station: int, first_raw: int, last_raw: int, status: Status, now_ns: int) -> None:
@@ -218,7 +229,7 @@ class Orders:
             self.next_passed = float("inf") if request.target is None else request.target + 1.0
         elif self._passed is None or self._passed[0] != token:
             self._passed = (token, now_ns)
-        elif now_ns - self._passed[1] > MISSING_NS:
+        elif now_ns - self._passed[1] > self.missing_ns:
             del book.sent[token]
             self._passed = None
             book.end(request, Fate.MISSED, now_ns, Miss.UNCONFIRMED, "passed and neither released nor refused")

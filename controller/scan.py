@@ -33,6 +33,7 @@ def scan(line: Line, image: Image, now_ns: int, calls: Sequence[Call] = ()) -> O
     line.scans += 1
     status = image.status
     line.orders.carried(image.sent_ns)
+    line.sent_ns = image.sent_ns
     if status is None:
         line.link_error = image.error or "no answer"
         line.link.gap()
@@ -50,7 +51,7 @@ def scan(line: Line, image: Image, now_ns: int, calls: Sequence[Call] = ()) -> O
     now = command.control
     send_at_ns = line.orders.send_at_ns
     at_once = (
-        (placed and send_at_ns is None)
+        (placed and not line.orders.in_time)
         or bool(before & ~now & ControlBit.ENABLE)
         or bool(now & ~before & ControlBit.FLUSH)
     )

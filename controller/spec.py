@@ -102,7 +102,44 @@ class Station:
     """Faster than this the marker would be cut short: the mark is missed as too fast."""
     release: ReleasePath = ReleasePath.COMPARE
     window_mm: float = 2.0
-    """A timed release is permitted so much belt before and after its target; outside it is a miss, never a mark."""
+    """A timed or scan release is permitted so much belt before and after its target; outside it is a miss, never a mark."""
+
+
+TELL_GRACE_S = 0.1
+"""A marker may be so late in telling that it marks."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlainStation:
+    """A marker at a plain output: how long its trigger is held, and whether the marker tells that it marks."""
+
+    width_s: float = 0.02
+    told: bool = False
+    """A busy or done input tells that the mark was made; else the answer to the write must do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plain:
+    """A device of plain inputs and outputs, which keeps none of the field block's rules by itself.
+
+    An exchange reads all inputs and then writes all outputs, in so many requests of which the last read brings the
+    count. `io_scan_s` is how often the device takes its inputs and sets its outputs.
+    """
+
+    stations: tuple[PlainStation, ...]
+    requests: int = 2
+    io_scan_s: float = 0.0
+    watchdog_s: float | None = None
+    """Not written for so long, the device drops all its outputs; None: it has no watchdog."""
+    one_shot: bool = False
+    """The device ends a trigger's pulse by itself."""
+    unproven: str = ""
+    """Why this line may be run dry only; empty where a kept cable-pull test proves that the outputs drop."""
+
+    @property
+    def act_share(self) -> float:
+        """When an output acts, in exchanges after the sending, by a fit that dates counts at the middle of theirs."""
+        return 0.5 + 1.0 / self.requests
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +182,8 @@ class LineSpec:
     """The worst exchange to reckon with until the link itself has shown one."""
     has_drive: bool = True
     """Whether the line tells that its drive runs."""
+    plain: Plain | None = None
+    """What the I/O side is where it is no field block; None: it is one."""
     job_number: int = 0
     job_name: str = ""
     interlocks: dict[int, str] = field(default_factory=dict)
@@ -154,3 +193,10 @@ class LineSpec:
     remote: bool = False
     raised_reactions: dict[str, str] = field(default_factory=dict)
     """Fault name → a stronger reaction than the table's, as the plant wishes."""
+
+    def told_within_ns(self, station: int) -> int:
+        """How long after its trigger a marker behind plain inputs may take to tell that it marks; 0: it does not."""
+        if self.plain is None or not self.plain.stations[station].told:
+            return 0
+        marker = self.stations[station]
+        return round((marker.response_s + marker.mark_time_s + marker.rearm_s + TELL_GRACE_S) * 1e9)

@@ -1,4 +1,7 @@
-"""Release in time: when an order has to be sent so that it arrives as the belt crosses the mark's place."""
+"""Release in time: when an order has to be sent so that it arrives as the belt crosses the mark's place.
+
+On a timed path it is sent at that instant; on a scan path with the scan that comes nearest to it.
+"""
 
 from __future__ import annotations
 
@@ -40,7 +43,7 @@ def moment(line: Line, request: Request, station: Station) -> Moment | None:
     target = fit.place_at(release_ns)
     reach = station.window_mm / line.spec.scale_mm
     return Moment(
-        fit.clock.ours(release_ns) - line.outbound.delay_ns,
+        fit.clock.ours(release_ns) - line.outbound_ns,
         target,
         (floor(target - reach), ceil(target + reach)),
         fit.speed_at(release_ns),
@@ -56,6 +59,16 @@ def decide_by_ns(line: Line, now_ns: int) -> int:
     return now_ns + int((scan_s(line.spec.period_s, exchange_s) + exchange_s + MARGIN_S) * 1e9)
 
 
-def overdue_counts(moment: Moment, now_ns: int) -> float:
-    """How far the belt will be past the place when an order that is sent now arrives; 0 where it is in time."""
-    return max(0.0, (now_ns - moment.send_ns) * 1e-9 * moment.speed_counts_s)
+def next_scan_ns(line: Line, now_ns: int) -> int:
+    """When the next scan begins: its exchange carries what is decided now."""
+    return max(now_ns, line.sent_ns + int(line.spec.period_s * 1e9))
+
+
+def half_scan_ns(line: Line) -> int:
+    """Half the time between two scans, by the exchange of late: an order nearer than that to a scan goes with it."""
+    return int(scan_s(line.spec.period_s, line.outbound.exchange_ns * 1e-9) * 0.5e9)
+
+
+def overdue_counts(moment: Moment, sent_ns: int) -> float:
+    """How far the belt will be past the place when an order sent at that time arrives; 0 where it is in time."""
+    return max(0.0, (sent_ns - moment.send_ns) * 1e-9 * moment.speed_counts_s)
