@@ -1,12 +1,15 @@
 """A scan's events as rows: gathered over a group, what is made and ended within it becomes one insert.
 
 The rows that result do not depend on how the events were cut into groups.
+
+Many rows go in one statement: between two steps of SQLite the writer's thread has to win the interpreter back from a
+scan at work, which row by row would starve it; and a statement is short enough not to make a scan wait for it.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 
 from controller import model as m
 
@@ -19,6 +22,20 @@ _PRODUCT_DONE = ("trail_counts", "length_mm", "fate", "marks", "wanted", "done_n
 
 _Part = tuple[object, ...]
 
+_AT_ONCE = (64, 8, 1)
+"""Rows in one statement: few sizes, so that SQLite has each of them prepared."""
+
+
+def _insert(connection: sqlite3.Connection, head: str, columns: int, rows: Sequence[_Part], tail: str = "") -> None:
+    """Insert the rows with as few statements as the sizes allow; their order is kept."""
+    row = f"({', '.join('?' * columns)})"
+    done = 0
+    for size in _AT_ONCE:
+        while len(rows) - done >= size:
+            values = [value for part in rows[done : done + size] for value in part]
+            connection.execute(f"{head} VALUES {', '.join([row] * size)}{tail}", values)
+            done += size
+
 
 class _Pairs:
     """One table whose rows are told of twice: when made and when ended; the last word on either stands."""
@@ -28,6 +45,7 @@ class _Pairs:
         self._done: dict[int, _Part] = {}
         self._again: list[tuple[bool, int, _Part]] = []
         self._sql = [_upsert(table, key, columns) for columns in (made + done, made, done)]
+        self._columns = [len(columns) + 2 for columns in (made + done, made, done)]
 
     def make(self, key: int, part: _Part) -> None:
         if key in self._made:
@@ -40,13 +58,16 @@ class _Pairs:
         self._done[key] = part
 
     def write(self, connection: sqlite3.Connection, run: int) -> None:
-        both, made, done = self._sql
         for is_made, key, part in self._again:
-            connection.execute(made if is_made else done, (run, key, *part))
-        merged = self._made.keys() & self._done.keys()
-        connection.executemany(both, [(run, k, *p, *self._done[k]) for k, p in self._made.items() if k in merged])
-        connection.executemany(made, [(run, k, *p) for k, p in self._made.items() if k not in merged])
-        connection.executemany(done, [(run, k, *p) for k, p in self._done.items() if k not in merged])
+            self._insert(connection, 1 if is_made else 2, [(run, key, *part)])
+        made, done = self._made, self._done
+        self._insert(connection, 0, [(run, k, *p, *done[k]) for k, p in made.items() if k in done])
+        self._insert(connection, 1, [(run, k, *p) for k, p in made.items() if k not in done])
+        self._insert(connection, 2, [(run, k, *p) for k, p in done.items() if k not in made])
+
+    def _insert(self, connection: sqlite3.Connection, which: int, rows: Sequence[_Part]) -> None:
+        head, tail = self._sql[which]
+        _insert(connection, head, self._columns[which], rows, tail)
 
 
 class Group:
@@ -88,8 +109,7 @@ class Group:
         self._requests.write(connection, self.run)
         self._products.write(connection, self.run)
         for table, rows in self._added.items():
-            places = ", ".join("?" * len(rows[0]))
-            connection.executemany(f"INSERT INTO {table} VALUES ({places})", rows)
+            _insert(connection, f"INSERT INTO {table}", len(rows[0]), rows)
         connection.execute(
             "UPDATE runs SET seen_ns = coalesce(?, seen_ns), lost = ? WHERE id = ?", (self._last_ns, lost, self.run)
         )
@@ -118,10 +138,10 @@ class Group:
         self.next_seq += 1
 
 
-def _upsert(table: str, key: str, columns: tuple[str, ...]) -> str:
-    """Insert a row or change the one that is there; the two counters add up, everything else is replaced."""
+def _upsert(table: str, key: str, columns: tuple[str, ...]) -> tuple[str, str]:
+    """Insert rows or change those that are there; the two counters add up, everything else is replaced."""
     changes = ", ".join(
         f"{c} = {c} + excluded.{c}" if c in ("opened", "closed") else f"{c} = excluded.{c}" for c in columns
     )
-    names, places = ", ".join(("run", key, *columns)), ", ".join("?" * (len(columns) + 2))
-    return f"INSERT INTO {table} ({names}) VALUES ({places}) ON CONFLICT (run, {key}) DO UPDATE SET {changes}"
+    names = ", ".join(("run", key, *columns))
+    return f"INSERT INTO {table} ({names})", f" ON CONFLICT (run, {key}) DO UPDATE SET {changes}"
