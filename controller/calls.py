@@ -30,6 +30,9 @@ def start_blockers(line: Line) -> list[str]:
     if status is None or line.link_error:
         return [f"the I/O side does not answer ({line.link_error})"]
     blockers = [line.faults.describe(name) for name in line.faults.present(Reaction.SUSPEND)]
+    plain = line.spec.plain
+    if plain is not None and plain.unproven and not line.spec.dry:
+        blockers.append(plain.unproven)
     ready = bool(status.bits & StatusBit.MARKER_READY) and all(s.ready for s in status.stations)
     if not ready and not line.faults.is_active("marker_not_ready"):
         blockers.append("the marker is not ready")

@@ -129,10 +129,8 @@ def _next_of(
             book.end(book.take(index), Fate.DRY, now_ns)
             continue
         ahead = station.release is ReleasePath.COMPARE
-        if ahead:
-            aim = _aim_ahead(line, request, station, speed, lead)
-        else:
-            aim = _aim_in_time(line, request, station, now_ns)
+        in_time = None if ahead else _aim_in_time(line, request, station, now_ns)
+        aim = _aim_ahead(line, request, station, speed, lead) if ahead else in_time
         if aim is None:
             return None
         request.speed_mm_s = aim.speed_counts_s * line.spec.scale_mm

@@ -54,6 +54,8 @@ class PlainInputs:
     detector: bool = False
     drive: bool = False
     interlocks: int = 0
+    enable_back: bool | None = None
+    """What an input wired back from the enable output says; None: there is none."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -82,13 +82,13 @@ class PointMap:
         def rank(request: Request) -> int:
             return 0 if request.holds(echo) else 2 if any(request.holds(p) for p in rings) else 1
 
-        return tuple(sorted(_reads(self.status.values(), self.read_gap), key=rank))
+        return tuple(sorted(fewest_requests(self.status.values(), self.read_gap), key=rank))
 
     @cached_property
     def write_plan(self) -> tuple[Request, ...]:
         """The writes in order: the one that holds heartbeat and order_token is last."""
         heartbeat = self.command["heartbeat"]
-        writes = _reads(self.command.values(), 0, WRITE_LIMIT)
+        writes = fewest_requests(self.command.values(), 0, WRITE_LIMIT)
         return tuple(sorted(writes, key=lambda request: request.holds(heartbeat)))
 
     @property
@@ -177,7 +177,7 @@ def _check_overlap(status: Mapping[str, Point], command: Mapping[str, Point]) ->
             claims.append((mask, name, point))
 
 
-def _reads(points: Iterable[Point], gap: int, limit: int = READ_LIMIT) -> list[Request]:
+def fewest_requests(points: Iterable[Point], gap: int, limit: int = READ_LIMIT) -> list[Request]:
     """Find the fewest requests that carry `points` with at most `gap` unused addresses in a row."""
     spans: dict[Table, set[tuple[int, int]]] = {}
     for point in points:

@@ -102,7 +102,7 @@ class Station:
     """Faster than this the marker would be cut short: the mark is missed as too fast."""
     release: ReleasePath = ReleasePath.COMPARE
     window_mm: float = 2.0
-    """A timed or scan release is permitted so much belt before and after its target; outside it is a miss, never a mark."""
+    """A timed or scan release is permitted so much belt before and after its target; outside it is a miss."""
 
 
 TELL_GRACE_S = 0.1

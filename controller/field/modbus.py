@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections.abc import Awaitable, Callable
+from typing import TypeVar
 
 from pymodbus import FramerType
 from pymodbus.client import AsyncModbusTcpClient
@@ -19,6 +21,8 @@ from controller.packing import CommandEncoder, StatusDecoder
 from controller.points import PointMap, Request, Table
 from controller.ports import LinkError
 from controller.registers import Command, Status
+
+Brought = TypeVar("Brought")
 
 # What goes wrong is told once, by LinkError; the library would print it a second time in words of its own.
 logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)
@@ -37,34 +41,15 @@ EXCEPTIONS = {
 """Modbus exception code → what it says and what to do."""
 
 
-class ModbusLink:
-    """A `FieldLink` over Modbus TCP.
+class ModbusConnection:
+    """One connection to a device over Modbus TCP, opened anew after anything that failed.
 
-    `timeout_s` bounds opening a connection and, apart from that, a whole exchange. With `function_23` the last write
-    and the first read go in one request; ValueError when the points do not allow that.
+    `timeout_s` bounds opening it and, apart from that, a whole exchange.
     """
 
-    def __init__(
-        self,
-        points: PointMap,
-        host: str,
-        port: int = 502,
-        *,
-        unit: int = 1,
-        function_23: bool = True,
-        timeout_s: float = 0.5,
-    ) -> None:
-        if function_23 and not points.function_23_fits:
-            raise ValueError(
-                f"function 23 reads and writes holding registers only, and {points.read_plan[0]} are to be read:"
-                " set function_23 = false"
-            )
-        self._points = points
+    def __init__(self, host: str, port: int = 502, *, unit: int = 1, timeout_s: float = 0.5) -> None:
         self._host, self._port, self._unit = host, port, unit
-        self._function_23 = function_23
         self._timeout_s = timeout_s
-        self._encoder = CommandEncoder(points)
-        self._decoder = StatusDecoder(points)
         self._client: AsyncModbusTcpClient | None = None
         self._device = f"the I/O side at {host}:{port} (unit {unit})"
 
@@ -79,8 +64,8 @@ class ModbusLink:
             self._client.close()
             self._client = None
 
-    async def exchange(self, command: Command) -> Status:
-        """Write the whole command, then read the whole status. Raises LinkError and is then closed."""
+    async def carry(self, work: Callable[[], Awaitable[Brought]]) -> Brought:
+        """Do the requests of one exchange, which go through this connection. Raises LinkError and is then closed."""
         task = asyncio.current_task()
         cancels = 0 if task is None else task.cancelling()
 
@@ -89,7 +74,7 @@ class ModbusLink:
             return task is not None and task.cancelling() > cancels
 
         try:
-            blocks = await self._blocks(command)
+            brought = await self._within_time(work)
         except BaseException:
             await self.close()
             if cancelled():
@@ -98,15 +83,14 @@ class ModbusLink:
         if cancelled():
             await self.close()
             raise asyncio.CancelledError
-        return self._decoder.decode(blocks)
+        return brought
 
-    async def _blocks(self, command: Command) -> list[list[int]]:
-        client = self._client
-        if client is None or not client.connected:
-            client = await self._open()
+    async def _within_time(self, work: Callable[[], Awaitable[Brought]]) -> Brought:
+        if self._client is None or not self._client.connected:
+            await self._open()
         try:
             async with asyncio.timeout(self._timeout_s):
-                return await self._carry(client, self._encoder.encode(command))
+                return await work()
         except (TimeoutError, ModbusException, OSError):
             raise LinkError(
                 f"{self._device} did not answer within {self._timeout_s:g} s:"
@@ -137,30 +121,15 @@ class ModbusLink:
             )
         return client
 
-    async def _carry(self, client: AsyncModbusTcpClient, blocks: list[list[int]]) -> list[list[int]]:
-        writes = list(zip(self._points.write_plan, blocks, strict=True))
-        reads = list(self._points.read_plan)
-        got = []
-        if self._function_23:
-            write, values = writes.pop()
-            for request, block in writes:
-                await self._write(client, request, block)
-            read = reads.pop(0)
-            answer = await client.readwrite_registers(
-                read_address=read.address,
-                read_count=read.count,
-                write_address=write.address,
-                values=values,
-                device_id=self._unit,
-            )
-            got.append(self._values(answer, read, f"to write {write} and read {read} (function 23)"))
-        else:
-            for request, block in writes:
-                await self._write(client, request, block)
-        got.extend([await self._read(client, request) for request in reads])
-        return got
+    @property
+    def _open_client(self) -> AsyncModbusTcpClient:
+        if self._client is None:
+            raise LinkError(f"{self._device} is not connected")
+        return self._client
 
-    async def _write(self, client: AsyncModbusTcpClient, request: Request, block: list[int]) -> None:
+    async def write(self, request: Request, block: list[int]) -> None:
+        """Write registers or bits; within `carry`. Raises LinkError."""
+        client = self._open_client
         if request.table is Table.COIL:
             bits = [bool(bit) for bit in block]
             answer = await client.write_coils(request.address, bits, device_id=self._unit)
@@ -168,7 +137,9 @@ class ModbusLink:
             answer = await client.write_registers(request.address, block, device_id=self._unit)
         self._checked(answer, f"to write {request}")
 
-    async def _read(self, client: AsyncModbusTcpClient, request: Request) -> list[int]:
+    async def read(self, request: Request) -> list[int]:
+        """Read registers or bits; within `carry`. Raises LinkError."""
+        client = self._open_client
         read = {
             Table.HOLDING: client.read_holding_registers,
             Table.INPUT: client.read_input_registers,
@@ -177,6 +148,17 @@ class ModbusLink:
         }[request.table]
         answer = await read(request.address, count=request.count, device_id=self._unit)
         return self._values(answer, request, f"to read {request}")
+
+    async def write_and_read(self, write: Request, block: list[int], read: Request) -> list[int]:
+        """Write and read holding registers in one request (function 23); within `carry`. Raises LinkError."""
+        answer = await self._open_client.readwrite_registers(
+            read_address=read.address,
+            read_count=read.count,
+            write_address=write.address,
+            values=block,
+            device_id=self._unit,
+        )
+        return self._values(answer, read, f"to write {write} and read {read} (function 23)")
 
     def _values(self, answer: ModbusPDU, request: Request, what: str) -> list[int]:
         self._checked(answer, what)
@@ -200,3 +182,57 @@ class ModbusLink:
             code = answer.exception_code
             words, mend = EXCEPTIONS.get(code, ("an exception of its own", "look it up in the device's manual"))
             raise LinkError(f"{self._device} refused {what}: {words} (exception {code}): {mend}")
+
+
+class ModbusLink:
+    """A `FieldLink` over Modbus TCP.
+
+    `timeout_s` bounds opening a connection and, apart from that, a whole exchange. With `function_23` the last write
+    and the first read go in one request; ValueError when the points do not allow that.
+    """
+
+    def __init__(
+        self,
+        points: PointMap,
+        host: str,
+        port: int = 502,
+        *,
+        unit: int = 1,
+        function_23: bool = True,
+        timeout_s: float = 0.5,
+    ) -> None:
+        if function_23 and not points.function_23_fits:
+            raise ValueError(
+                f"function 23 reads and writes holding registers only, and {points.read_plan[0]} are to be read:"
+                " set function_23 = false"
+            )
+        self._points = points
+        self._function_23 = function_23
+        self._encoder = CommandEncoder(points)
+        self._decoder = StatusDecoder(points)
+        self._connection = ModbusConnection(host, port, unit=unit, timeout_s=timeout_s)
+
+    async def connect(self) -> None:
+        """Open the connection, afresh if it is open. Raises LinkError when the I/O side cannot be reached."""
+        await self._connection.connect()
+
+    async def close(self) -> None:
+        """Close the connection; harmless when it is not open."""
+        await self._connection.close()
+
+    async def exchange(self, command: Command) -> Status:
+        """Write the whole command, then read the whole status. Raises LinkError and is then closed."""
+        return self._decoder.decode(await self._connection.carry(lambda: self._blocks(command)))
+
+    async def _blocks(self, command: Command) -> list[list[int]]:
+        connection = self._connection
+        writes = list(zip(self._points.write_plan, self._encoder.encode(command), strict=True))
+        reads = list(self._points.read_plan)
+        first = writes.pop() if self._function_23 else None
+        for request, block in writes:
+            await connection.write(request, block)
+        got = []
+        if first is not None:
+            got.append(await connection.write_and_read(*first, reads.pop(0)))
+        got.extend([await connection.read(request) for request in reads])
+        return got

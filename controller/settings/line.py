@@ -14,10 +14,13 @@ from pydantic import Field, model_validator
 
 from controller.check import problems
 from controller.faults import check_raised
+from controller.plain_points import PlainMap
 from controller.points import PointMap
 from controller.settings.base import SettingsError, Strict, load_toml, problem
 from controller.settings.job import JobSettings, PlanSettings
+from controller.settings.plain import PlainSection
 from controller.settings.points import PointsConfig
+from controller.settings.proof import Proof, digest, load_proof, proof_path
 from controller.settings.sections import (
     DetectorSection,
     DisplaySection,
@@ -29,7 +32,7 @@ from controller.settings.sections import (
     StationSection,
     split_address,
 )
-from controller.spec import Counter, Detector, Limits, LineSpec, Material, ReleasePath, Station
+from controller.spec import Counter, Detector, Limits, LineSpec, Material, Plain, ReleasePath, Station
 from controller.units import Display
 
 MODBUS_PORT = 502
@@ -42,6 +45,7 @@ class LineSettings(Strict):
     display: DisplaySection = DisplaySection()
     link: LinkSection
     points: PointsConfig = PointsConfig()
+    plain: PlainSection | None = None
     encoder: EncoderSection
     detector: DetectorSection = DetectorSection()
     stations: list[StationSection] = Field(min_length=1, max_length=16, description="in the order of the registers")
@@ -58,6 +62,14 @@ class LineSettings(Strict):
         for number, name in enumerate(names, start=1):
             if name in names[: number - 1]:
                 raise problem(f"stations#{number}.name", f'"{name}" is the name of two stations; rename one')
+        if self.plain is not None:
+            for name in ("points", "interlocks"):
+                if name in self.model_fields_set:
+                    raise problem(name, "is for a field block, and this line has [plain]; move its points there")
+        for number, station in enumerate(self.stations, start=1):
+            if station.release is not None and (station.release == "scan") != (self.plain is not None):
+                text = "a plain device releases by scan, and nothing else does; remove release, or change [plain]"
+                raise problem(f"stations#{number}.release", text)
         bits = list(self.interlocks.values())
         for position, (name, bit) in enumerate(self.interlocks.items()):
             if bit in bits[:position]:
@@ -79,6 +91,11 @@ class LineConfig:
     settings: LineSettings
     job: JobSettings
     points: PointMap
+    """Where the I/O side keeps the field block; for a plain device what of it is played on our side."""
+    plain: PlainMap | None = None
+    """Where a plain device keeps its inputs and outputs; None: the I/O side is a field block."""
+    proof: Proof | None = None
+    """The cable-pull test that is kept for a plain device, whatever it says."""
 
     @property
     def name(self) -> str:
@@ -126,11 +143,14 @@ class LineConfig:
         listed = (split_address(text) for text in self.settings.link.test_addresses)
         return any(_plain_host(host) == _plain_host(other) and at in (None, port) for other, at in listed)
 
-    def spec(self, dry: bool = False) -> LineSpec:
-        """Make the line as the decision core takes it; `dry` keeps the enable output off."""
+    def spec(self, dry: bool = False, at: tuple[str, int] | None = None) -> LineSpec:
+        """Make the line as the decision core takes it; `dry` keeps the enable output off.
+
+        `at` is the I/O side's address where it is not the line's own.
+        """
         line, link, limits = self.settings.line, self.settings.link, self.settings.limits
         detector, encoder = self.settings.detector, self.settings.encoder
-        web = self.job.material is Material.WEB
+        web, plain = self.job.material is Material.WEB, self.settings.plain
         return LineSpec(
             name=line.name,
             scale_mm=encoder.scale_mm(),
@@ -161,16 +181,55 @@ class LineConfig:
             max_accel_mm_s2=line.greatest_acceleration,
             period_s=line.scan_period,
             exchange_s=link.worst_exchange,
-            has_drive=self.points.has("bits.drive_running"),
+            has_drive=self.points.has("bits.drive_running") if plain is None else plain.drive is not None,
             # A marker that cannot say which job it has loaded cannot be held to one.
             job_number=self.job.number if self.points.has("job_loaded") else 0,
             job_name=self.job.name,
-            interlocks={bit: name for name, bit in self.settings.interlocks.items()},
+            interlocks=self._interlocks,
+            plain=self._plain(self.address if at is None else at),
             auto_unsuspend=line.unsuspend_by_itself,
             dry=dry,
             remote=line.remote,
             raised_reactions=dict(self.settings.reactions),
         )
+
+    @property
+    def _interlocks(self) -> dict[int, str]:
+        if self.settings.plain is not None:
+            return dict(enumerate(self.settings.plain.interlocks))
+        return {bit: name for name, bit in self.settings.interlocks.items()}
+
+    def _plain(self, at: tuple[str, int]) -> Plain | None:
+        section = self.settings.plain
+        if section is None or self.plain is None:
+            return None
+        return section.spec(self.plain, [s.name for s in self.settings.stations], self.dry_only(*at))
+
+    def dry_only(self, host: str, port: int) -> str:
+        """Why this line may be run dry only with the I/O side at that address, and what to do; empty: it may mark."""
+        section = self.settings.plain
+        if section is None:
+            return ""
+        if section.watchdog is None and not section.one_shot:
+            return (
+                "[plain] names neither watchdog nor one_shot, so nothing drops the outputs when the link fails: "
+                "fit a device that has one and name it, or run with --dry"
+            )
+        if section.enable is not None and section.watchdog is None:
+            return (
+                "the enable output has no watchdog, and a one_shot does not drop it: "
+                "name plain.watchdog, leave plain.enable out, or run with --dry"
+            )
+        again = f"run beltcue cable-pull {self.path}, or run with --dry"
+        if self.proof is None:
+            return f"no cable-pull test is kept for this line: {again}"
+        if self.proof.digest != digest(self.settings.link, section):
+            return f"[link] or [plain] was changed after the cable-pull test of {self.proof.date}: {again}"
+        own = not self.proof.simulated and (host, port) == self.address
+        if not (own or self.is_test_address(host, port)):
+            where = "a test bench" if self.proof.simulated else "the line's own address"
+            return f"the cable-pull test of {self.proof.date} was made at {where}, not at {host}:{port}: {again}"
+        return ""
 
     def _station(self, station: StationSection) -> Station:
         plan = _plan_of(station.name, self.job.plans)
@@ -182,7 +241,7 @@ class LineConfig:
             mark_time_s=station.mark_time,
             rearm_s=station.rearm,
             max_speed_mm_s=station.max_speed,
-            release=ReleasePath(station.release),
+            release=ReleasePath(station.release or ("compare" if self.plain is None else "scan")),
             window_mm=station.window,
         )
 
@@ -200,7 +259,8 @@ def load_line(path: Path | str, *, must_work: bool = True) -> LineConfig:
     found = list(_job_problems(settings, job))
     if found:
         raise SettingsError(job_file, found)
-    config = LineConfig(file, job_file, settings, job, _points(file, settings))
+    proof = None if settings.plain is None else load_proof(proof_path(file))
+    config = LineConfig(file, job_file, settings, job, _points(file, settings), _plain_points(file, settings), proof)
     if must_work and (refused := problems(config.spec(), config.display)):
         raise SettingsError(file, [("", text) for text in refused])
     return config
@@ -228,19 +288,38 @@ def _job_problems(settings: LineSettings, job: JobSettings) -> Iterator[tuple[st
             yield "plans", f'no plan for station "{name}"; add [[plans]] with station = "{name}"'
 
 
-def _points(file: Path, settings: LineSettings) -> PointMap:
-    encoder = settings.encoder
-    modulus = encoder.modulus if encoder.counter_bits is None else 1 << encoder.counter_bits
+def _plain_points(file: Path, settings: LineSettings) -> PlainMap | None:
+    if settings.plain is None:
+        return None
     try:
-        points = settings.points.resolve(len(settings.stations) - 1, modulus)
+        return settings.plain.resolve([s.name for s in settings.stations], _modulus(settings))
+    except ValueError as error:
+        raise SettingsError(file, [("", str(error))]) from None
+
+
+def _modulus(settings: LineSettings) -> int | None:
+    encoder = settings.encoder
+    return encoder.modulus if encoder.counter_bits is None else 1 << encoder.counter_bits
+
+
+def _points(file: Path, settings: LineSettings) -> PointMap:
+    encoder, modulus, further = settings.encoder, _modulus(settings), len(settings.stations) - 1
+    try:
+        if settings.plain is not None:
+            points = settings.plain.played(further, modulus)
+        else:
+            points = settings.points.resolve(further, modulus)
     except ValueError as error:
         raise SettingsError(file, [("", str(error))]) from None
     width = points.status["belt_count"].width
     if encoder.counter_bits is not None and encoder.counter_bits != width:
-        text = f"{encoder.counter_bits}, but points.belt_count is {width} bits wide; make the two agree"
+        where = "points.belt_count" if settings.plain is None else "plain.count"
+        text = f"{encoder.counter_bits}, but {where} is {width} bits wide; make the two agree"
         raise SettingsError(file, [("encoder.counter_bits", text)])
     if settings.detector.kind == "captured" and not points.has("captures"):
         text = 'captured edges need the points captures; write kind = "sampled", or do not drop them'
+        if settings.plain is not None:
+            text = 'a plain device captures no edges; write kind = "sampled"'
         raise SettingsError(file, [("detector.kind", text)])
     if settings.interlocks and not points.has("interlocks"):
         text = "named interlocks need the point interlocks; do not drop it, or name none and rely on the summary bit"

@@ -167,11 +167,13 @@ class StationSection(Strict):
     mark_time: DurationS = Field(default=0.0, description="how long one mark takes")
     rearm: DurationS = Field(default=0.0, description="how long after it until the marker takes the next")
     max_speed: PositiveSpeedMmS | None = Field(default=None, description="faster, and the mark would be cut short")
-    release: Literal["compare", "timed"] = Field(
-        default="compare", description="the I/O side releases at a count sent ahead, or at an order sent in time"
+    release: Literal["compare", "timed", "scan"] | None = Field(
+        default=None,
+        description="the I/O side releases at a count sent ahead (compare, the default) or at an order sent in time "
+        "(timed); scan: a plain output, set by the nearest scan (the default with [plain], and only there)",
     )
     window: PositiveLengthMm = Field(
-        default=2.0, description="a timed release is permitted so far before and after its place, else it is missed"
+        default=2.0, description="a release in time is permitted so far before and after its place, else it is missed"
     )
 
 

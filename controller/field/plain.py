@@ -1,0 +1,84 @@
+"""The way to a plain device: one exchange reads its inputs, decides by the rules played for it, and writes its outputs.
+
+Rules of this file: all inputs before any output; a trigger goes out in a request of its own, high once and low as often
+as it takes to be answered; whatever fails ends the exchange, and the outputs are then taken to be unknown.
+"""
+
+from __future__ import annotations
+
+import secrets
+import time
+from collections.abc import Callable
+
+from controller.field.modbus import ModbusConnection
+from controller.plain import PlainInputs, PlainOutputs, PlainSide
+from controller.plain_points import PlainMap
+from controller.points import Request
+from controller.registers import Command, Status
+from controller.spec import LineSpec
+
+
+class PlainDevice:
+    """A plain device's inputs and outputs on a wire, with no rules of their own."""
+
+    def __init__(self, points: PlainMap, wire: ModbusConnection) -> None:
+        self._points, self._wire = points, wire
+        self.forget()
+
+    def forget(self) -> None:
+        """Nothing is known any more of what the device has."""
+        self._triggers: list[bool | None] = [None] * self._points.stations
+
+    async def read(self) -> PlainInputs:
+        """Read all inputs. Raises LinkError."""
+        return self._points.decode([await self._wire.read(request) for request in self._points.read_plan])
+
+    async def write(self, outputs: PlainOutputs) -> None:
+        """Write what has to be written. Raises LinkError."""
+        if outputs.rising:
+            await self._write_triggers(outputs)
+        blocks = self._points.steady_blocks({"enable": outputs.enable, "running": outputs.running})
+        for request, block in zip(self._points.steady_plan, blocks, strict=True):
+            await self._wire.write(request, block)
+        await self._write_triggers(outputs)
+
+    async def _write_triggers(self, outputs: PlainOutputs) -> None:
+        for station, high in enumerate(outputs.triggers):
+            if high is self._triggers[station]:
+                continue
+            point = self._points.trigger(station)
+            self._triggers[station] = None
+            await self._wire.write(Request(point.table, point.address, 1), [int(high)])
+            self._triggers[station] = high
+
+
+class PlainLink:
+    """A `FieldLink` to a plain device: `PlainSide` keeps the rules, this carries what it reads and writes."""
+
+    def __init__(
+        self, points: PlainMap, spec: LineSpec, wire: ModbusConnection, *, now_ns: Callable[[], int] = time.monotonic_ns
+    ) -> None:
+        self._wire, self._device = wire, PlainDevice(points, wire)
+        self._side = PlainSide(spec, secrets.randbelow(0xFFFF) + 1)
+        self._now_ns = now_ns
+
+    async def connect(self) -> None:
+        """Open the connection. Raises LinkError when the device cannot be reached."""
+        await self._wire.connect()
+
+    async def close(self) -> None:
+        """Close the connection; harmless when it is not open."""
+        await self._wire.close()
+
+    async def exchange(self, command: Command) -> Status:
+        """Read the inputs, write the outputs, and give the status that they amount to. Raises LinkError."""
+        try:
+            return await self._wire.carry(lambda: self._exchange(command))
+        except BaseException:
+            self._device.forget()
+            raise
+
+    async def _exchange(self, command: Command) -> Status:
+        inputs = await self._device.read()
+        await self._device.write(self._side.step(command, inputs, self._now_ns()))
+        return self._side.answered(self._now_ns())
