@@ -18,7 +18,8 @@ from controller.model import Call, Event, Image, Outcome, Reply, Snapshot
 from controller.ports import FieldLink, LinkError, Recorder
 from controller.registers import LAYOUT, Status
 from controller.scan import Line, scan, snapshot
-from controller.timing import Timing
+from controller.timing import Parts, Timing
+from controller.waking import Waker
 
 RETRY_FIRST_NS = 100_000_000
 RETRY_CEILING_NS = 2_000_000_000
@@ -47,11 +48,15 @@ class LineLoop:
         recorder: Recorder,
         *,
         period_s: float,
+        phase_s: float = 0.0,
         where: str,
         watch: Callable[[Sequence[Event]], None],
         log: Any,
     ) -> None:
-        """`where` is the I/O side's address for messages; `watch` gets each scan's events and must not wait."""
+        """`where` is the I/O side's address for messages; `watch` gets each scan's events and must not wait.
+
+        The first period begins `phase_s` after the start, so that lines in one process keep out of each other's way.
+        """
         self.timing = Timing(round(period_s * 1e9))
         self.answered = False
         """Whether the I/O side has answered at least once."""
@@ -60,6 +65,9 @@ class LineLoop:
         self._line, self._link, self._recorder = line, link, recorder
         self._where, self._watch, self._log = where, watch, log
         self._command = line.command
+        self._phase_ns = round(phase_s * 1e9)
+        self._waker = Waker()
+        self._parts = Parts()
         self._waiting: list[Call] = []
         self._callers: dict[int, asyncio.Future[Reply]] = {}
         self._up = False
@@ -100,10 +108,12 @@ class LineLoop:
             raise
 
     async def _run(self) -> None:
+        self._waker = Waker.open()
         try:
             await self._periods()
         finally:
             self.ended = True
+            self._waker.close()
             for future in self._callers.values():
                 if not future.done():
                     future.set_exception(LoopEndedError("the controller ended before it answered"))
@@ -112,27 +122,47 @@ class LineLoop:
     async def _periods(self) -> None:
         timing = self.timing
         period = timing.period_ns
-        deadline = time.monotonic_ns()
+        deadline = time.monotonic_ns() + self._phase_ns
+        await self._waker.until(deadline)
         on_time = True
         while not self._ending:
+            parts = self._parts = Parts(woke_late=time.monotonic_ns() - deadline)
             if on_time:
-                timing.worst_late_ns = max(timing.worst_late_ns, time.monotonic_ns() - deadline)
+                timing.late.add(parts.woke_late)
             limited = timing.link_limited + timing.failed
             outcome = await self._cycle()
-            while outcome.at_once and self._up and time.monotonic_ns() + timing.last_exchange_ns < deadline + period:
-                outcome = await self._cycle()
+            timed = False
+            while True:
+                if outcome.send_at_ns is not None:
+                    timed = True
+                    outcome = await self._send_at(outcome.send_at_ns)
+                elif outcome.at_once and self._up and time.monotonic_ns() + timing.last_exchange_ns < deadline + period:
+                    outcome = await self._cycle()
+                else:
+                    break
             deadline += period
             now = time.monotonic_ns()
             on_time = now <= deadline
+            if timed and not on_time:
+                # What the order waited for has brought a fresh status as well: the next period is soon enough.
+                deadline += -(-(now - deadline) // period) * period
+                on_time = True
             if on_time:
                 self._tidy(now, deadline)
-                await asyncio.sleep((deadline - time.monotonic_ns()) / 1e9)
+                await self._waker.until(deadline)
                 continue
             if timing.link_limited + timing.failed == limited:
-                timing.overruns += 1
-                timing.worst_late_ns = max(timing.worst_late_ns, now - deadline)
+                timing.late.add(now - deadline)
+                timing.overran(now - deadline, parts)
             deadline += (now - deadline) // period * period
             await asyncio.sleep(0)
+
+    async def _send_at(self, instant_ns: int) -> Outcome:
+        """Send the command at its instant, as exactly as can be: it carries a timed release."""
+        await self._waker.exactly(instant_ns)
+        if self._up:
+            self.timing.sends.add(time.monotonic_ns() - instant_ns)
+        return await self._cycle()
 
     async def _cycle(self) -> Outcome:
         """One exchange and the decision on what it brought."""
@@ -144,6 +174,7 @@ class LineLoop:
             self._check_layout(status)
         calls, self._waiting = self._waiting, []
         outcome = scan(self._line, Image(status, sent_ns, got_ns, error, self._recorder.ok), got_ns, calls)
+        decided_ns = time.monotonic_ns()
         self.timing.scans += 1
         self._command = outcome.command
         if outcome.events:
@@ -153,6 +184,10 @@ class LineLoop:
             future = self._callers.pop(id(reply.call), None)
             if future is not None and not future.done():
                 future.set_result(reply)
+        parts = self._parts
+        parts.exchange += got_ns - sent_ns
+        parts.decision += decided_ns - got_ns
+        parts.records += time.monotonic_ns() - decided_ns
         return outcome
 
     def _check_layout(self, status: Status) -> None:
@@ -216,6 +251,8 @@ class LineLoop:
             gc.collect()
             self._collected_ns = time.monotonic_ns()
             self._collect_cost_ns = self._collected_ns - now_ns
+            if self._collected_ns > deadline_ns:
+                self.timing.overran(self._collected_ns - deadline_ns, Parts(tidying=self._collect_cost_ns))
 
     async def _leave_safe(self) -> None:
         """Write the safe outputs where the link allows it; the lease makes the I/O side drop them where not."""

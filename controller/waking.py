@@ -1,0 +1,120 @@
+"""Waking at an instant: asyncio's own timers count whole milliseconds, a timer of the kernel's as a reader does not.
+
+Linux only; elsewhere, or where the event loop takes no readers, the ordinary sleep stands in and the spin is longer.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ctypes
+import os
+import time
+from collections import deque
+from typing import Self
+
+_CLOCK_MONOTONIC = 1
+_ABSOLUTE = 1
+_NONBLOCK_CLOEXEC = os.O_NONBLOCK | os.O_CLOEXEC
+SPIN_LEAST_NS, SPIN_MOST_NS = 150_000, 1_500_000
+"""The last stretch before an exact instant is spun, by as much as waking has been late of late, within these."""
+SLEEP_SPIN_NS = 2_500_000
+"""The same where only the ordinary sleep is there."""
+LATELY = 64
+
+
+class _Timespec(ctypes.Structure):
+    _fields_ = (("seconds", ctypes.c_long), ("nanoseconds", ctypes.c_long))
+
+
+class _Itimerspec(ctypes.Structure):
+    _fields_ = (("interval", _Timespec), ("value", _Timespec))
+
+
+class Waker:
+    """Waits for instants of the monotonic clock, one at a time. Open it within the running loop; close it after."""
+
+    def __init__(self) -> None:
+        self._fd = -1
+        self._libc: ctypes.CDLL | None = None
+        self._waiting: asyncio.Future[None] | None = None
+        self._late_ns: deque[int] = deque(maxlen=LATELY)
+
+    @classmethod
+    def open(cls) -> Self:
+        """Make a waker for the running loop; where there is no such timer it falls back on sleeping."""
+        waker = cls()
+        try:
+            libc = ctypes.CDLL(None, use_errno=True)
+            fd = libc.timerfd_create(_CLOCK_MONOTONIC, _NONBLOCK_CLOEXEC)
+        except (OSError, AttributeError):
+            return waker
+        if fd < 0:
+            return waker
+        try:
+            asyncio.get_running_loop().add_reader(fd, waker._fired)
+        except NotImplementedError:
+            os.close(fd)
+            return waker
+        waker._fd, waker._libc = fd, libc
+        return waker
+
+    @property
+    def fine(self) -> bool:
+        """Whether the kernel's timer is in use."""
+        return self._libc is not None
+
+    def close(self) -> None:
+        """Let the timer go; harmless when it is gone."""
+        if self._fd >= 0:
+            asyncio.get_running_loop().remove_reader(self._fd)
+            os.close(self._fd)
+        self._fd, self._libc = -1, None
+
+    async def until(self, instant_ns: int) -> None:
+        """Wait until `time.monotonic_ns()` has come to the instant; others run meanwhile, at the least once."""
+        if self._libc is None:
+            await asyncio.sleep(max(0, instant_ns - time.monotonic_ns()) / 1e9)
+            return
+        if instant_ns <= time.monotonic_ns():
+            await asyncio.sleep(0)
+            return
+        self._set(instant_ns)
+        self._waiting = asyncio.get_running_loop().create_future()
+        try:
+            await self._waiting
+        finally:
+            self._waiting = None
+        self._late_ns.append(time.monotonic_ns() - instant_ns)
+
+    async def exactly(self, instant_ns: int) -> None:
+        """Wait as `until`, and spin over the last stretch; nothing else of the process runs during it."""
+        early_ns = instant_ns - self.spin_ns
+        if early_ns > time.monotonic_ns():
+            await self.until(early_ns)
+        while time.monotonic_ns() < instant_ns:
+            pass
+
+    @property
+    def spin_ns(self) -> int:
+        """How long before an exact instant the spin begins: what nearly every waking of late was late by at most."""
+        if self._libc is None:
+            return SLEEP_SPIN_NS
+        if not self._late_ns:
+            return SPIN_MOST_NS
+        usual_ns = sorted(self._late_ns)[int(0.95 * (len(self._late_ns) - 1))]
+        return min(SPIN_MOST_NS, max(SPIN_LEAST_NS, 2 * usual_ns))
+
+    def _set(self, instant_ns: int) -> None:
+        assert self._libc is not None
+        seconds, nanoseconds = divmod(instant_ns, 1_000_000_000)
+        spec = _Itimerspec(_Timespec(0, 0), _Timespec(seconds, nanoseconds))
+        if self._libc.timerfd_settime(self._fd, _ABSOLUTE, ctypes.byref(spec), None):
+            raise OSError(ctypes.get_errno(), "timerfd_settime")
+
+    def _fired(self) -> None:
+        try:
+            os.read(self._fd, 8)
+        except BlockingIOError:
+            return  # it was set anew between the event and its reading
+        if self._waiting is not None and not self._waiting.done():
+            self._waiting.set_result(None)
