@@ -16,13 +16,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from controller.field.modbus import ModbusLink
+from controller.field.links import make_link
 from controller.logs import log_events
 from controller.loop import LineLoop, LoopEndedError
 from controller.model import Call, Event, FaultChanged, FaultPhase, Reply, Snapshot, State
 from controller.modes import accept, title
 from controller.plant.local import LocalServer
 from controller.plant.view import controller_part
+from controller.ports import FieldLink
 from controller.records.journal import Journal
 from controller.run_record import begin_record
 from controller.scan import Line
@@ -87,22 +88,14 @@ class _Run:
     def __init__(self, config: LineConfig, options: RunOptions, log: Any) -> None:
         self._began_ns = time.monotonic_ns()
         self._config, self._options, self._log = config, options, log
-        self._spec: LineSpec = config.spec(options.dry)
+        self._spec: LineSpec = config.spec(options.dry, (options.host, options.port))
         self._ending = _Ending()
         self._faults: dict[str, int] = {}
         self._address = f"{options.host}:{options.port}"
 
     async def run(self) -> RunResult:
-        link_section = self._config.settings.link
         # The points are tied to the wire before anything is opened, so that what they do not allow costs nothing.
-        link = ModbusLink(
-            self._config.points,
-            self._options.host,
-            self._options.port,
-            unit=link_section.unit_id,
-            function_23=link_section.function_23,
-            timeout_s=link_section.timeout,
-        )
+        link = make_link(self._config, self._spec, self._options.host, self._options.port)
         journal = Journal.open(self._options.journal, self._spec.name)
         try:
             return await self._with_journal(link, journal)
@@ -110,7 +103,7 @@ class _Run:
             # Where the run has ended its record itself, this changes nothing.
             journal.close(self._ending.why or "it failed")
 
-    async def _with_journal(self, link: ModbusLink, journal: Journal) -> RunResult:
+    async def _with_journal(self, link: FieldLink, journal: Journal) -> RunResult:
         loop = LineLoop(
             Line(self._spec, secrets.randbelow(65535) + 1, time.monotonic_ns()),
             link,

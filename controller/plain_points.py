@@ -126,6 +126,29 @@ class PlainMap:
                     block[point.address - request.address] = int(value)
         return blocks
 
+    def encode(self, inputs: PlainInputs) -> list[list[int]]:
+        """The device's way: make of its inputs the blocks that the read plan asks for."""
+        values: dict[str, int | bool | None] = {
+            "count": inputs.count, "sample_us": inputs.sample_us, "detector": inputs.detector, "drive": inputs.drive,
+            "enable_back": inputs.enable_back,
+        }  # fmt: skip
+        for n, told in enumerate(inputs.stations):
+            values |= {f"station.{n}.{name}": getattr(told, name) for name in STATION_INPUTS}
+        cells: dict[tuple[Table, int], int] = {}
+        for name, point in self.inputs.items():
+            kind, _, bit = name.partition(".")
+            value = inputs.interlocks >> int(bit) & 1 if kind == "interlock" else int(values[name] or 0)
+            if point.is_bit:
+                ((address, mask),) = point.cells
+                cells[point.table, address] = cells.get((point.table, address), 0) | (mask if value else 0)
+            else:
+                for n, address in enumerate(reversed(point.words)):
+                    cells[point.table, address] = value >> 16 * n & 0xFFFF
+        return [
+            [cells.get((request.table, request.address + n), 0) for n in range(request.count)]
+            for request in self.read_plan
+        ]
+
 
 def _value(point: Point, cells: Mapping[tuple[Table, int], int]) -> int:
     if point.is_bit:

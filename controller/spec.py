@@ -129,6 +129,8 @@ class Plain:
     stations: tuple[PlainStation, ...]
     requests: int = 2
     io_scan_s: float = 0.0
+    has_enable: bool = True
+    """Whether there is an output that permits marking, beside the triggers."""
     watchdog_s: float | None = None
     """Not written for so long, the device drops all its outputs; None: it has no watchdog."""
     one_shot: bool = False

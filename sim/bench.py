@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.cli.common import BAD_INPUT, NOT_OK, OK, BadInputError, print_json, print_rows
+from controller.cli.run import may_mark
 from controller.local_client import LocalClient, NotRunningError
 from controller.local_socket import socket_path
 from controller.model import Snapshot
@@ -94,6 +95,7 @@ def _plan(args: argparse.Namespace, config: LineConfig, scenario: Scenario, path
         host, port = LOOPBACK, args.port
     if not config.is_test_address(host, port):
         raise BadInputError(f"{host}:{port} is not this computer: add --port 0 to try the line on free ports here")
+    may_mark(args, config, host, port)
     journal = args.journal or (config.journal_path if args.keep_journal else folder / "journal.sqlite")
     return Plan(
         config=config,
@@ -269,7 +271,7 @@ def _virtual(plan: Plan) -> dict[str, Any]:
     from controller.run_record import begin_record
     from sim.virtual import VirtualOptions, run_virtual
 
-    spec = plan.config.spec(plan.dry)
+    spec = plan.config.spec(plan.dry, (plan.host, plan.port))
     journal = Journal.open(plan.journal, spec.name, synchronous="OFF")
     why = "it failed"
     try:

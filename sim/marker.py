@@ -55,6 +55,11 @@ class Marker:
         """Whether a mark or the rearming after it is in progress."""
         return t_ns < self._busy_until_ns
 
+    @property
+    def complete(self) -> bool:
+        """Whether the last mark taken is complete; False before the first."""
+        return self.done_total > 0 and self._done_ns is None
+
     def unready_ns(self, t_ns: int) -> int | None:
         """When a busy marker will be neither busy nor ready, for a fault or as not ready; None: not to be expected."""
         return self._busy_until_ns if (self.fault or self.not_ready) and self.busy(t_ns) else None

@@ -177,6 +177,7 @@ class IoSection(Strict):
     """The I/O side itself."""
 
     lease_limit: PositiveDurationS = Field(default=1.0, description="the longest lease it grants")
+    no_watchdog: bool = Field(default=False, description="a plain device whose outputs do not drop by themselves")
     restart_count: int = Field(default=0, ge=0, le=(1 << 32) - 1, description="the counter's value after a restart")
 
 

@@ -13,8 +13,9 @@ import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
+from controller.plain_points import PlainMap
 from controller.points import PointMap
-from sim.tables import IoSide, Registers
+from sim.tables import IoSide, PlainIoSide, PlainTables, Registers, Tables
 
 TICK_S = 0.1
 """The device is brought up to date at least so often, so that a silent client leaves it no backlog."""
@@ -75,8 +76,8 @@ class _Connection(asyncio.Protocol):
 class SimServer:
     """A running server. Made by `serving`."""
 
-    def __init__(self, device: IoSide, points: PointMap, now_ns: Callable[[], int]) -> None:
-        self.registers = Registers(device, points, now_ns)
+    def __init__(self, device: IoSide | PlainIoSide, registers: Tables, now_ns: Callable[[], int]) -> None:
+        self.registers = registers
         self.transports: set[asyncio.Transport] = set()
         self.port = 0
         self._device, self._now_ns = device, now_ns
@@ -143,7 +144,24 @@ async def serving(
     device: IoSide, points: PointMap, host: str = "127.0.0.1", port: int = 0, now_ns: Callable[[], int] | None = None
 ) -> AsyncIterator[SimServer]:
     """Serve while the block runs; the server says its `port`. Raises OSError when it cannot listen."""
-    server = SimServer(device, points, since_now_ns() if now_ns is None else now_ns)
+    clock = since_now_ns() if now_ns is None else now_ns
+    async with _listening(SimServer(device, Registers(device, points, clock), clock), host, port) as server:
+        yield server
+
+
+@asynccontextmanager
+async def serving_plain(
+    device: PlainIoSide, points: PlainMap, host: str = "127.0.0.1", port: int = 0,
+    now_ns: Callable[[], int] | None = None,
+) -> AsyncIterator[SimServer]:  # fmt: skip
+    """As `serving`, for a plain device."""
+    clock = since_now_ns() if now_ns is None else now_ns
+    async with _listening(SimServer(device, PlainTables(device, points, clock), clock), host, port) as server:
+        yield server
+
+
+@asynccontextmanager
+async def _listening(server: SimServer, host: str, port: int) -> AsyncIterator[SimServer]:
     try:
         await server.listen(host, port)
         yield server

@@ -12,56 +12,39 @@ import signal
 from collections.abc import Callable
 from typing import Any
 
+from controller.plain import PlainInputs
 from controller.registers import Command, Status
 from controller.settings.line import LineConfig
+from sim.device import Device
+from sim.plain import PlainDevice
 from sim.scenario import Scenario
-from sim.server import serving, since_now_ns
+from sim.server import serving, serving_plain, since_now_ns
 from sim.verdict import Judged, Verdict
-from sim.world import build_device, scheduled_calls
+from sim.world import build_device, build_plain_device, scheduled_calls
 
 PROGRESS_S = 0.2
 
 Tell = Callable[[dict[str, Any]], None]
 
 
-class JudgedSide:
-    """The device with its verdict: what has passed the marker is counted up to the instant at which marking ended.
+class _Judged:
+    """A device with its verdict: what has passed the marker is counted up to the instant at which marking ended.
 
     A belt that runs on after Stop carries products past the marker that nobody wanted marked. Marks are judged to
     the very end, so that one after the stop would show.
     """
 
-    def __init__(
-        self,
-        config: LineConfig,
-        scenario: Scenario,
-        seed: int | None,
-        on_judged: Callable[[Judged], None] | None = None,
-    ) -> None:
-        """Build the world. Raises ValueError in one line where the scenario makes no sense."""
-        spec = config.spec()
-        self.verdict = Verdict(spec, scenario, on_judged)
-        self.device = build_device(
-            spec, scenario, seed, on_product=self.verdict.product, on_mark=self.verdict.mark
-        )  # fmt: skip
+    device: Device | PlainDevice
+
+    def __init__(self, verdict: Verdict) -> None:
+        self.verdict = verdict
+        self._ran = False
         self._world_at_end: dict[str, Any] | None = None
 
     def advance(self, t_ns: int) -> None:
         """Bring the world up to `t_ns`."""
         self.device.advance(t_ns)
-
-    def write(self, command: Command, t_ns: int) -> None:
-        """Take a complete command block."""
-        ran = self.device.running
-        self.device.write(command, t_ns)
-        if self.device.running:
-            self._world_at_end = None
-        elif ran:
-            self._world_at_end = self.verdict.result(self.device)["world"]
-
-    def read(self, t_ns: int) -> Status:
-        """Give the status block of that instant."""
-        return self.device.read(t_ns)
+        self._follow()
 
     def link_down(self, t_ns: int) -> bool:
         """Whether the cable is out just now."""
@@ -74,6 +57,72 @@ class JudgedSide:
             result["world"] = {**self._world_at_end, "marks": result["world"]["marks"]}
         return result
 
+    def _follow(self) -> None:
+        """See whether the line has begun or ended to mark."""
+        if self.device.running:
+            self._world_at_end = None
+        elif self._ran:
+            self._world_at_end = self.verdict.result(self.device)["world"]
+        self._ran = self.device.running
+
+
+class JudgedSide(_Judged):
+    """The field block's I/O side with its verdict."""
+
+    device: Device
+
+    def __init__(
+        self,
+        config: LineConfig,
+        scenario: Scenario,
+        seed: int | None,
+        on_judged: Callable[[Judged], None] | None = None,
+    ) -> None:
+        """Build the world. Raises ValueError in one line where the scenario makes no sense."""
+        spec = config.spec()
+        super().__init__(Verdict(spec, scenario, on_judged))
+        self.device = build_device(
+            spec, scenario, seed, on_product=self.verdict.product, on_mark=self.verdict.mark
+        )  # fmt: skip
+
+    def write(self, command: Command, t_ns: int) -> None:
+        """Take a complete command block."""
+        self.device.write(command, t_ns)
+        self._follow()
+
+    def read(self, t_ns: int) -> Status:
+        """Give the status block of that instant."""
+        return self.device.read(t_ns)
+
+
+class JudgedPlainSide(_Judged):
+    """A plain device with its verdict."""
+
+    device: PlainDevice
+
+    def __init__(
+        self,
+        config: LineConfig,
+        scenario: Scenario,
+        seed: int | None,
+        on_judged: Callable[[Judged], None] | None = None,
+    ) -> None:
+        """Build the world. Raises ValueError in one line where the scenario makes no sense."""
+        spec = config.spec()
+        super().__init__(Verdict(spec, scenario, on_judged))
+        self.device = build_plain_device(
+            spec, scenario, seed, on_product=self.verdict.product, on_mark=self.verdict.mark
+        )  # fmt: skip
+
+    def write_output(self, name: str, on: bool, t_ns: int) -> None:
+        """Take what one output is to be."""
+        self.device.write_output(name, on, t_ns)
+        self._follow()
+
+    def read_inputs(self, t_ns: int) -> PlainInputs:
+        """Give the inputs as last taken."""
+        return self.device.read_inputs(t_ns)
+
 
 async def run_side(
     config: LineConfig, scenario: Scenario, seed: int | None, host: str, port: int, for_s: float | None, tell: Tell
@@ -82,12 +131,22 @@ async def run_side(
 
     Raises OSError when it cannot listen, ValueError for a scenario that makes no sense.
     """
-    side = JudgedSide(config, scenario, seed, lambda judged: tell({"mark": dataclasses.asdict(judged)}))
+
+    def tell_mark(judged: Judged) -> None:
+        tell({"mark": dataclasses.asdict(judged)})
+
+    side: JudgedSide | JudgedPlainSide
+    if config.plain is None:
+        side = JudgedSide(config, scenario, seed, tell_mark)
+        served = serving(side, config.points, host, port, since_now_ns())
+    else:
+        side = JudgedPlainSide(config, scenario, seed, tell_mark)
+        served = serving_plain(side, config.plain, host, port, since_now_ns())
     done = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, done.set)
-    async with serving(side, config.points, host, port, since_now_ns()) as server:
+    async with served as server:
         tell({"ready": {"host": host, "port": server.port}})
         telling = asyncio.create_task(_tell_progress(side, scenario, tell), name="progress")
         failing = asyncio.create_task(server.failed(), name="device")
@@ -106,7 +165,7 @@ async def run_side(
     return verdict
 
 
-async def _tell_progress(side: JudgedSide, scenario: Scenario, tell: Tell) -> None:
+async def _tell_progress(side: _Judged, scenario: Scenario, tell: Tell) -> None:
     device = side.device
     calls: list[tuple[int, Any]] | None = None
     while True:
@@ -122,7 +181,7 @@ async def _tell_progress(side: JudgedSide, scenario: Scenario, tell: Tell) -> No
         await asyncio.sleep(min(PROGRESS_S, max(0.0, due_s)))
 
 
-def progress(side: JudgedSide) -> dict[str, Any]:
+def progress(side: _Judged) -> dict[str, Any]:
     """The truth so far in a few figures, for a display."""
     device, result = side.device, side.result()
     zero_ns = device.belt.zero_ns

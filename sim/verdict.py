@@ -17,6 +17,7 @@ from controller.check import feasible
 from controller.spec import Grid, LineSpec, Material, PlanEdge, ReleasePath
 from sim.device import Device
 from sim.marker import MarkTruth
+from sim.plain import PlainDevice, PlainLine
 from sim.products import Product
 from sim.scenario import Scenario
 from sim.sums import Placement
@@ -216,7 +217,7 @@ class Verdict:
         """Give one count, the wheel's error over the furthest mark, the caller's speed term and the path's, in mm."""
         return self.count_mm + self._wheel * self._reach_mm + speed_term_mm + self._path_mm + CLOCK_MM
 
-    def result(self, device: Device, speed_term_mm: float = 0.0) -> dict[str, Any]:
+    def result(self, device: Device | PlainDevice | PlainLine, speed_term_mm: float = 0.0) -> dict[str, Any]:
         """Give `world`, `doubles`, `off_product`, `placement` and `by_speed` up to the device's present time.
 
         `speed_term_mm` is what a response time allows beside the count: the greatest |speed at release − speed
@@ -244,7 +245,7 @@ class Verdict:
 
 
 def _path_mm(spec: LineSpec) -> float:
-    """Give what the line's paths may be off beyond a count: a timed release its window, a sampled edge half a look."""
-    windows = [s.window_mm for s in spec.stations if s.release is ReleasePath.TIMED]
+    """Give what paths may be off beyond a count: a release in time its window, a sampled edge half a look."""
+    windows = [s.window_mm for s in spec.stations if s.release is not ReleasePath.COMPARE]
     looks_mm = 0.0 if spec.detector.captured else 0.5 * spec.top_speed_mm_s * feasible(spec).sample_gap_s
     return max(windows, default=0.0) + looks_mm

@@ -22,11 +22,12 @@ from controller.scan import Line, idle, next_act, scan, snapshot
 from controller.spec import LineSpec
 from controller.travel import IdleStretch
 from sim.device import Device
+from sim.plain import PlainLine
 from sim.result import controller_part
 from sim.scenario import Scenario
 from sim.terms import SpeedTerms
 from sim.verdict import Verdict
-from sim.world import build_device, scheduled_calls
+from sim.world import build_side, scheduled_calls
 
 AT_ONCE_LIMIT = 8
 """Exchanges without a pause that one period may hold."""
@@ -64,7 +65,7 @@ class VirtualBench:
     def __init__(
         self,
         line: Line,
-        device: Device,
+        device: Device | PlainLine,
         recorder: Recorder,
         *,
         link: VirtualLink | None = None,
@@ -77,13 +78,19 @@ class VirtualBench:
         self._recorder = recorder
         self._link = link or VirtualLink()
         self._chance = random.Random(seed)
-        self._skip = skip and self._link.steady
+        self._skip = skip and self._link.steady and isinstance(device, Device)
         self._on_outcome = on_outcome
         self._period_ns = round(line.spec.period_s * 1e9)
         self._tick = 0
         self._calls: list[Call] = []
         self._scheduled: list[tuple[int, Call]] = []
         self.now_ns = 0
+
+    @property
+    def _field_block(self) -> Device:
+        """The device, as one that can be skipped over."""
+        assert isinstance(self.device, Device)
+        return self.device
 
     def give(self, *calls: Call) -> None:
         """Hand calls to the next scan."""
@@ -170,7 +177,7 @@ class VirtualBench:
 
     def _skip_idle(self, until_ns: int) -> None:
         """Skip the scans before the next one that could decide anything."""
-        period_ns, way_ns, device = self._period_ns, self._link.least_ns, self.device
+        period_ns, way_ns, device = self._period_ns, self._link.least_ns, self._field_block
         act = next_act(self.line, self.now_ns)
         if act is None or not device.heeds(self._tick * period_ns + way_ns) or device.belt.speed_mm_s(self.now_ns) < 0:
             return
@@ -203,7 +210,7 @@ class VirtualBench:
 
     def _glide(self, before_ns: int) -> bool:
         """Skip the scans that read before a time; False when one of them would order."""
-        period_ns, way_ns, device = self._period_ns, self._link.least_ns, self.device
+        period_ns, way_ns, device = self._period_ns, self._link.least_ns, self._field_block
         until = -(-(before_ns - way_ns) // period_ns)
         while self._tick < until:
             scans = min(until - self._tick, GLIDE)
@@ -223,7 +230,7 @@ class VirtualBench:
 
     def _reaches_ns(self, ahead_counts: float, latest_ns: int) -> int:
         """When the belt will be so many counts further, if that is before `latest_ns`."""
-        device = self.device
+        device = self._field_block
         reach_ns = device.time_of_travel_ns(device.travel_at(device.now_ns) + int(ahead_counts), device.now_ns)
         return latest_ns if reach_ns is None else reach_ns
 
@@ -268,7 +275,7 @@ def run_virtual(
     began_s = time.perf_counter()
     verdict = Verdict(spec, scenario, on_judged=lambda judged: terms.mark(judged))
     terms = SpeedTerms(spec, scenario, verdict.count_mm)
-    device = build_device(spec, scenario, options.seed, on_product=verdict.product, on_mark=verdict.mark)
+    device = build_side(spec, scenario, options.seed, on_product=verdict.product, on_mark=verdict.mark)
     seed = scenario.seed if options.seed is None else options.seed
     line = Line(spec, owner=random.Random(f"{seed}/owner").randint(1, 0xFFFF), now_ns=0)
     link = VirtualLink(*(round(s * 1e9) for s in (scenario.link.delay_min, scenario.link.delay_max)))

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from controller.model import Call
+from controller.plain import PlainSide
 from controller.spec import LineSpec
 from sim.belt import Belt, Hunting, Ramp, Segment, Steady
 from sim.detector import EyeSpec
 from sim.device import Device, DeviceSpec
 from sim.encoder import Encoder
 from sim.marker import MarkerSpec, MarkTruth
+from sim.plain import PlainDevice, PlainDeviceSpec, PlainLine
 from sim.products import Flow, Product, Vary, Web, products
 from sim.scenario import (
     BeltSection,
@@ -39,11 +41,7 @@ def build_device(
     `on_product` is called as a leading edge first comes to the eye, `on_mark` as a mark really begins.
     """
     seed = scenario.seed if seed is None else seed
-    belt = build_belt(scenario.belt)
-    encoder = Encoder(
-        belt, spec.scale_mm * scenario.encoder.circumference_factor, slip=scenario.encoder.slip,
-        start=scenario.encoder.start_count, modulus=spec.counter.modulus, sense=spec.counter.sense,
-    )  # fmt: skip
+    belt, encoder, supply, eye, happenings = _wired_to(spec, scenario, seed)
     chance = random.Random(f"{seed}/io")
     interlocks = sum(1 << bit for bit in spec.interlocks)
     device = DeviceSpec(
@@ -51,18 +49,68 @@ def build_device(
         rules_off=frozenset(scenario.rules_off), sample_us=chance.getrandbits(32),
         restart_raw=scenario.io.restart_count,
     )  # fmt: skip
-    supply = products([_flow(s) for s in scenario.products], random.Random(f"{seed}/products"))
-    eye = scenario.detector
-    response_s = spec.detector.response_s if eye.response is None else eye.response
     return Device(
-        device, belt, encoder, supply, true_markers(spec, scenario),
-        eye=EyeSpec(ns(response_s), eye.bounces, eye.bounce_within, ns(eye.bounce_time)),
-        happenings=[_happening(spec, e) for e in scenario.events],
+        device, belt, encoder, supply, true_markers(spec, scenario), eye=eye, happenings=happenings,
         on_product=on_product or _ignore, on_mark=on_mark or _ignore,
     )  # fmt: skip
 
 
-def _ignore(_: object) -> None:
+def build_plain_device(
+    spec: LineSpec, scenario: Scenario, seed: int | None = None, *,
+    on_product: Callable[[Product], None] | None = None, on_mark: Callable[[MarkTruth], None] | None = None,
+    on_output: Callable[[int, str, bool], None] | None = None,
+) -> PlainDevice:  # fmt: skip
+    """Make a plain device with its world, with the watchdog and the scan that the line says it has.
+
+    `on_output` is called as an output really changes. Raises ValueError in one line.
+    """
+    plain = spec.plain
+    if plain is None:
+        raise ValueError("the line's I/O side is no plain device")
+    belt, encoder, supply, eye, happenings = _wired_to(spec, scenario, scenario.seed if seed is None else seed)
+    device = PlainDeviceSpec(
+        interlocks=sum(1 << bit for bit in spec.interlocks),
+        io_scan_ns=ns(plain.io_scan_s),
+        watchdog_ns=None if plain.watchdog_s is None or scenario.io.no_watchdog else ns(plain.watchdog_s),
+        one_shot_ns=ns(min(s.width_s for s in plain.stations)) if plain.one_shot else None,
+        has_enable=plain.has_enable,
+        restart_raw=scenario.io.restart_count,
+    )
+    return PlainDevice(
+        device, belt, encoder, supply, true_markers(spec, scenario), eye=eye, happenings=happenings,
+        on_product=on_product or _ignore, on_mark=on_mark or _ignore, on_output=on_output or _ignore,
+    )  # fmt: skip
+
+
+def build_side(
+    spec: LineSpec, scenario: Scenario, seed: int | None = None, *,
+    on_product: Callable[[Product], None] | None = None, on_mark: Callable[[MarkTruth], None] | None = None,
+) -> Device | PlainLine:  # fmt: skip
+    """Make what a controller exchanges with: the field block's I/O side, or a plain device with its rules played."""
+    if spec.plain is None:
+        return build_device(spec, scenario, seed, on_product=on_product, on_mark=on_mark)
+    device = build_plain_device(spec, scenario, seed, on_product=on_product, on_mark=on_mark)
+    boot_id = random.Random(f"{scenario.seed if seed is None else seed}/side").randint(1, 0xFFFF)
+    return PlainLine(device, PlainSide(spec, boot_id))
+
+
+def _wired_to(
+    spec: LineSpec, scenario: Scenario, seed: int
+) -> tuple[Belt, Encoder, Iterator[Product], EyeSpec, list[Happening]]:
+    """Make what any device is wired to, and what happens to it."""
+    belt = build_belt(scenario.belt)
+    encoder = Encoder(
+        belt, spec.scale_mm * scenario.encoder.circumference_factor, slip=scenario.encoder.slip,
+        start=scenario.encoder.start_count, modulus=spec.counter.modulus, sense=spec.counter.sense,
+    )  # fmt: skip
+    supply = products([_flow(s) for s in scenario.products], random.Random(f"{seed}/products"))
+    eye = scenario.detector
+    response_s = spec.detector.response_s if eye.response is None else eye.response
+    seeing = EyeSpec(ns(response_s), eye.bounces, eye.bounce_within, ns(eye.bounce_time))
+    return belt, encoder, supply, seeing, [_happening(spec, e) for e in scenario.events]
+
+
+def _ignore(*_: object) -> None:
     return None
 
 

@@ -53,6 +53,7 @@ def execute(args: argparse.Namespace) -> int:
 
     try:
         config, (host, port) = load(args.line_file, args.address)
+        may_mark(args, config, host, port)
         start = may_start(args, config, host, port)
         options = RunOptions(
             host=host,
@@ -90,6 +91,13 @@ def load(line_file: str, address: str | None) -> tuple[LineConfig, tuple[str, in
     except ValueError as error:
         raise BadInputError(f"--address: {error}") from None
     return config, (host, MODBUS_PORT if port is None else port)
+
+
+def may_mark(args: argparse.Namespace, config: LineConfig, host: str, port: int) -> None:
+    """Refuse a line that may be run dry only and is not to be. Raises BadInputError with what to do."""
+    why = "" if args.dry else config.dry_only(host, port)
+    if why:
+        raise BadInputError(f"{args.line_file}: this line may not mark: {why}")
 
 
 def may_start(args: argparse.Namespace, config: LineConfig, host: str, port: int) -> bool:

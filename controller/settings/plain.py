@@ -103,6 +103,7 @@ class PlainSection(Strict):
             tuple(PlainStation(s.width, s.busy is not None or s.done is not None) for s in sections),
             requests=points.requests,
             io_scan_s=self.io_scan,
+            has_enable=self.enable is not None,
             watchdog_s=self.watchdog,
             one_shot=self.one_shot,
             unproven=unproven,
