@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import gc
 import time
 from collections.abc import Callable, Sequence
 from typing import Any
@@ -18,6 +17,7 @@ from controller.model import Call, Event, Image, Outcome, Reply, Snapshot
 from controller.ports import FieldLink, LinkError, Recorder
 from controller.registers import LAYOUT, Status
 from controller.scan import Line, scan, snapshot
+from controller.tidying import Tidier
 from controller.timing import Parts, Timing
 from controller.waking import Waker
 
@@ -25,9 +25,6 @@ RETRY_FIRST_NS = 100_000_000
 RETRY_CEILING_NS = 2_000_000_000
 REMIND_NS = 10_000_000_000
 """How often a link that stays down is said again."""
-COLLECT_EVERY_NS = 1_000_000_000
-COLLECT_LATEST_NS = 30_000_000_000
-"""Garbage is collected between two scans, once a second where there is time for it, and at the latest so often."""
 
 
 class LayoutError(Exception):
@@ -48,14 +45,16 @@ class LineLoop:
         recorder: Recorder,
         *,
         period_s: float,
-        phase_s: float = 0.0,
+        begin_ns: int = 0,
+        tidier: Tidier | None = None,
         where: str,
         watch: Callable[[Sequence[Event]], None],
         log: Any,
     ) -> None:
         """`where` is the I/O side's address for messages; `watch` gets each scan's events and must not wait.
 
-        The first period begins `phase_s` after the start, so that lines in one process keep out of each other's way.
+        The first period begins at `begin_ns`, or at once where that is past: so lines in one process keep out of each
+        other's way. They share one `tidier`.
         """
         self.timing = Timing(round(period_s * 1e9))
         self.answered = False
@@ -65,19 +64,20 @@ class LineLoop:
         self._line, self._link, self._recorder = line, link, recorder
         self._where, self._watch, self._log = where, watch, log
         self._command = line.command
-        self._phase_ns = round(phase_s * 1e9)
+        self._begin_ns = begin_ns
+        self._tidier = Tidier() if tidier is None else tidier
         self._waker = Waker()
         self._parts = Parts()
         self._waiting: list[Call] = []
         self._callers: dict[int, asyncio.Future[Reply]] = {}
         self._up = False
+        self._proved = False
+        """Whether the I/O side has answered since the connection was opened."""
         self._link_error = f"not connected to {where} yet"
         self._connecting: asyncio.Task[None] | None = None
         self._retry_ns = RETRY_FIRST_NS
         self._retry_at_ns = 0
         self._reminded_ns: int | None = None
-        self._collected_ns = 0
-        self._collect_cost_ns = 1_000_000
         self._ending = False
 
     def snapshot(self) -> Snapshot:
@@ -114,6 +114,7 @@ class LineLoop:
         finally:
             self.ended = True
             self._waker.close()
+            self._tidier.forget(self)
             for future in self._callers.values():
                 if not future.done():
                     future.set_exception(LoopEndedError("the controller ended before it answered"))
@@ -122,13 +123,13 @@ class LineLoop:
     async def _periods(self) -> None:
         timing = self.timing
         period = timing.period_ns
-        deadline = time.monotonic_ns() + self._phase_ns
+        deadline = max(time.monotonic_ns(), self._begin_ns)
         await self._waker.until(deadline)
         on_time = True
         while not self._ending:
-            parts = self._parts = Parts(woke_late=time.monotonic_ns() - deadline)
+            parts = self._parts = self._woke(deadline)
             if on_time:
-                timing.late.add(parts.woke_late)
+                timing.begun(parts)
             limited = timing.link_limited + timing.failed
             outcome = await self._cycle()
             timed = False
@@ -148,29 +149,37 @@ class LineLoop:
                 deadline += -(-(now - deadline) // period) * period
                 on_time = True
             if on_time:
-                self._tidy(now, deadline)
+                self._tidier.tidy(self, deadline)
                 await self._waker.until(deadline)
                 continue
             if timing.link_limited + timing.failed == limited:
-                timing.late.add(now - deadline)
                 timing.overran(now - deadline, parts)
             deadline += (now - deadline) // period * period
             await asyncio.sleep(0)
 
+    def _woke(self, deadline_ns: int) -> Parts:
+        """Where the time from the deadline until now went."""
+        now_ns = time.monotonic_ns()
+        tidying_ns = self._tidier.took_ns(deadline_ns, now_ns)
+        return Parts(woke_late=now_ns - deadline_ns - tidying_ns, tidying=tidying_ns)
+
     async def _send_at(self, instant_ns: int) -> Outcome:
         """Send the command at its instant, as exactly as can be: it carries a timed release."""
         await self._waker.exactly(instant_ns)
+        outcome = await self._cycle()
         if self._up:
-            self.timing.sends.add(time.monotonic_ns() - instant_ns)
-        return await self._cycle()
+            self.timing.sends.add(self._link.sent_ns - instant_ns)
+        return outcome
 
     async def _cycle(self) -> Outcome:
         """One exchange and the decision on what it brought."""
-        sent_ns = time.monotonic_ns()
-        status, error = await self._exchange(sent_ns)
+        began_ns = time.monotonic_ns()
+        status, error = await self._exchange(began_ns)
         got_ns = time.monotonic_ns()
+        # Where the link waited for others, or opened anew, the request itself left later than it was asked for.
+        sent_ns = max(began_ns, self._link.sent_ns)
         if status is not None:
-            self.timing.exchanged(got_ns - sent_ns)
+            self.timing.exchanged(got_ns - began_ns)
             self._check_layout(status)
         calls, self._waiting = self._waiting, []
         outcome = scan(self._line, Image(status, sent_ns, got_ns, error, self._recorder.ok), got_ns, calls)
@@ -185,7 +194,7 @@ class LineLoop:
             if future is not None and not future.done():
                 future.set_result(reply)
         parts = self._parts
-        parts.exchange += got_ns - sent_ns
+        parts.exchange += got_ns - began_ns
         parts.decision += decided_ns - got_ns
         parts.records += time.monotonic_ns() - decided_ns
         return outcome
@@ -204,16 +213,26 @@ class LineLoop:
             self._tend_link(now_ns)
             return None, self._link_error
         try:
-            return await self._link.exchange(self._command), ""
+            status = await self._link.exchange(self._command)
         except LinkError as error:
             self.timing.failed += 1
             self._up = False
-            self._retry_ns = RETRY_FIRST_NS
-            self._retry_at_ns = 0
-            self._link_error = str(error)
-            self._log.warning("link lost", address=self._where, error=str(error))
-            self._reminded_ns = time.monotonic_ns()
+            if self._proved:
+                self._proved = False
+                self._log.warning("link lost", address=self._where, error=str(error))
+                self._reminded_ns = time.monotonic_ns()
+                self._link_error = str(error)
+            else:
+                # It can be reached and does not answer: not asked all the time, since others may share the way to it.
+                self._try_later(str(error))
             return None, str(error)
+        if not self._proved:
+            self._proved = True
+            self._retry_ns, self._retry_at_ns = RETRY_FIRST_NS, 0
+            self.timing.reconnects += self.answered
+            self._reminded_ns = None
+            self._log.info("link up", address=self._where)
+        return status, ""
 
     def _tend_link(self, now_ns: int) -> None:
         """Start, or take the result of, an attempt to connect; scans go on meanwhile, without a status."""
@@ -230,29 +249,19 @@ class LineLoop:
         try:
             await self._link.connect()
         except LinkError as error:
-            now_ns = time.monotonic_ns()
-            self._link_error = str(error)
-            self._retry_at_ns = now_ns + self._retry_ns
-            self._retry_ns = min(2 * self._retry_ns, RETRY_CEILING_NS)
-            if self._reminded_ns is None or now_ns - self._reminded_ns >= REMIND_NS:
-                self._reminded_ns = now_ns
-                self._log.warning("no connection, trying on", address=self._where, error=str(error))
+            self._try_later(str(error))
             return
         self._up = True
-        self.timing.reconnects += self.answered
-        self._reminded_ns = None
-        self._log.info("link up", address=self._where)
 
-    def _tidy(self, now_ns: int, deadline_ns: int) -> None:
-        """Collect garbage while nothing is due, so that no collection falls into a scan."""
-        since = now_ns - self._collected_ns
-        fits = now_ns + 2 * self._collect_cost_ns < deadline_ns
-        if (fits and since >= COLLECT_EVERY_NS) or since >= COLLECT_LATEST_NS:
-            gc.collect()
-            self._collected_ns = time.monotonic_ns()
-            self._collect_cost_ns = self._collected_ns - now_ns
-            if self._collected_ns > deadline_ns:
-                self.timing.overran(self._collected_ns - deadline_ns, Parts(tidying=self._collect_cost_ns))
+    def _try_later(self, error: str) -> None:
+        """Try to reach the I/O side again after a while, ever longer up to a ceiling, and say so now and then."""
+        now_ns = time.monotonic_ns()
+        self._link_error = error
+        self._retry_at_ns = now_ns + self._retry_ns
+        self._retry_ns = min(2 * self._retry_ns, RETRY_CEILING_NS)
+        if self._reminded_ns is None or now_ns - self._reminded_ns >= REMIND_NS:
+            self._reminded_ns = now_ns
+            self._log.warning("no connection, trying on", address=self._where, error=error)
 
     async def _leave_safe(self) -> None:
         """Write the safe outputs where the link allows it; the lease makes the I/O side drop them where not."""

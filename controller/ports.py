@@ -16,6 +16,11 @@ class LinkError(Exception):
 class FieldLink(Protocol):
     """The way to the I/O side. One task owns it; its exchanges are never cancelled half-way."""
 
+    @property
+    def sent_ns(self) -> int:
+        """When the last exchange's first request left, in monotonic ns; 0 before the first."""
+        ...
+
     async def connect(self) -> None:
         """Open the connection. Raises LinkError when the I/O side cannot be reached."""
         ...

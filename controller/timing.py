@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+LATE_NS = 2_000_000
+"""A period that begins later than this after its deadline did not begin on time."""
 WORST_KEPT = 3
 """So many of the worst overruns are kept with what ran."""
 
@@ -81,6 +83,8 @@ class Timing:
     """How late each period began after its deadline, link-limited ones left out."""
     sends: Histogram = field(default_factory=lambda: Histogram(1_000))
     """How late each timed release was sent after its instant."""
+    behind: int = 0
+    """Periods that began more than LATE_NS after their deadline, or were passed over, by our own fault."""
     worst: list[tuple[int, str]] = field(default_factory=list)
     """The worst overruns: how late in ns, and what took longest."""
 
@@ -97,8 +101,22 @@ class Timing:
         self.link_limited += limited
         return limited
 
+    def begun(self, parts: Parts) -> None:
+        """Count a period by how late it began; a collection of garbage must not have held it up."""
+        late_ns = parts.woke_late + parts.tidying
+        self.late.add(late_ns)
+        self.behind += late_ns > LATE_NS
+        if parts.tidying:
+            self._keep(late_ns, parts)
+
     def overran(self, late_ns: int, parts: Parts) -> None:
-        """Count a period that did not end in time by our own fault."""
+        """Count a period that did not end in time by our own fault, so that the next one begins late."""
+        self.late.add(late_ns)
+        self.behind += late_ns > LATE_NS
+        self.behind += late_ns // self.period_ns
+        self._keep(late_ns, parts)
+
+    def _keep(self, late_ns: int, parts: Parts) -> None:
         self.overruns += 1
         self.worst.append((late_ns, parts.largest()))
         self.worst.sort(reverse=True)
@@ -123,6 +141,7 @@ class Timing:
             "late_median_us": self.late.quantile_ns(0.5) / 1e3,
             "late_p99_us": self.late.quantile_ns(0.99) / 1e3,
             "late_p999_us": self.late.quantile_ns(0.999) / 1e3,
+            "behind_2_ms": self.behind,
             "worst_late_ms": round(self.late.worst_ns / 1e6, 3),
             "worst_overruns": [{"late_ms": round(late_ns / 1e6, 3), "what": what} for late_ns, what in self.worst],
         }

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import time
 from collections.abc import Awaitable, Callable
 from typing import TypeVar
 
@@ -50,6 +51,8 @@ class ModbusConnection:
     def __init__(self, host: str, port: int = 502, *, unit: int = 1, timeout_s: float = 0.5) -> None:
         self._host, self._port, self._unit = host, port, unit
         self._timeout_s = timeout_s
+        self.sent_ns = 0
+        """When the last exchange's first request left, in monotonic ns."""
         self._client: AsyncModbusTcpClient | None = None
         self._device = f"the I/O side at {host}:{port} (unit {unit})"
 
@@ -90,6 +93,7 @@ class ModbusConnection:
             await self._open()
         try:
             async with asyncio.timeout(self._timeout_s):
+                self.sent_ns = time.monotonic_ns()
                 return await work()
         except (TimeoutError, ModbusException, OSError):
             raise LinkError(
@@ -211,6 +215,11 @@ class ModbusLink:
         self._encoder = CommandEncoder(points)
         self._decoder = StatusDecoder(points)
         self._connection = ModbusConnection(host, port, unit=unit, timeout_s=timeout_s)
+
+    @property
+    def sent_ns(self) -> int:
+        """When the last exchange's first request left, in monotonic ns."""
+        return self._connection.sent_ns
 
     async def connect(self) -> None:
         """Open the connection, afresh if it is open. Raises LinkError when the I/O side cannot be reached."""

@@ -62,6 +62,11 @@ class PlainLink:
         self._side = PlainSide(spec, secrets.randbelow(0xFFFF) + 1)
         self._now_ns = now_ns
 
+    @property
+    def sent_ns(self) -> int:
+        """When the last exchange's first request left, in monotonic ns."""
+        return self._wire.sent_ns
+
     async def connect(self) -> None:
         """Open the connection. Raises LinkError when the device cannot be reached."""
         await self._wire.connect()
