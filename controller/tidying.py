@@ -1,4 +1,4 @@
-"""Collecting garbage while nobody is due: one tidier for all the loops of a process, since a collection stops them all."""
+"""Collecting garbage while nobody is due: one tidier for all loops of a process, since a collection stops them all."""
 
 from __future__ import annotations
 

@@ -73,7 +73,9 @@ class Waker:
     async def until(self, instant_ns: int) -> None:
         """Wait until `time.monotonic_ns()` has come to the instant; others run meanwhile, at the least once."""
         if self._libc is None:
-            await asyncio.sleep(max(0, instant_ns - time.monotonic_ns()) / 1e9)
+            await asyncio.sleep(0)
+            while (left_ns := instant_ns - time.monotonic_ns()) > 0:  # noqa: ASYNC110 - an instant is no event
+                await asyncio.sleep(left_ns / 1e9)
             return
         if instant_ns <= time.monotonic_ns():
             await asyncio.sleep(0)

@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.timing import Timing
+from controller.timing import LATE_NS, Parts, Timing
 
 MS = 1_000_000
 
@@ -37,3 +37,29 @@ def test_a_quantile_is_the_ordered_sample_to_a_hundredth_of_a_ms(took: list[int]
     need = share * len(took)
     exact = next(t for n, t in enumerate(sorted(took), start=1) if n >= need)
     assert exact / 1e6 <= timing.exchange.quantile_ns(share) / 1e6 <= exact / 1e6 + 0.0101
+
+
+def test_an_overrun_says_what_took_longest_and_only_the_worst_are_kept() -> None:
+    timing = Timing(5 * MS)
+    for late_ms in (1, 7, 3, 2, 12):
+        timing.overran(late_ms * MS, Parts(exchange=MS, decision=late_ms * MS))
+    figures = timing.as_dict()
+    assert timing.overruns == 5
+    assert figures["worst_overruns"] == [
+        {"late_ms": float(late_ms), "what": f"{late_ms:.1f} ms in the decision"} for late_ms in (12, 7, 3)
+    ]
+
+
+def test_what_began_late_or_was_passed_over_is_behind() -> None:
+    timing = Timing(5 * MS)
+    for late_ns in (0, LATE_NS, LATE_NS + 1):
+        timing.begun(Parts(woke_late=late_ns))
+    assert (timing.behind, timing.overruns) == (1, 0)
+    timing.overran(11 * MS, Parts())  # late itself, and two more have passed
+    assert timing.behind == 4
+
+
+def test_a_collection_that_holds_a_period_up_is_said_so() -> None:
+    timing = Timing(5 * MS)
+    timing.begun(Parts(woke_late=10_000, tidying=3 * MS))
+    assert timing.as_dict()["worst_overruns"] == [{"late_ms": 3.01, "what": "3.0 ms collecting garbage"}]
