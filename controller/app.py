@@ -1,268 +1,113 @@
-"""One line, run: the loop, the journal and the control socket together, from the first exchange to the safe end.
+"""The lines of one process: signals, the collection of garbage, and what ends one line or all of them.
 
-Rules of this file: one TaskGroup, so that whatever dies stops the line safely; a first signal ends the line in order,
-a second at once; nothing starts by itself.
+Rules of this file: a signal ends every line, a first one in order and a second at once; what fails in one line ends
+that line alone, safely; what cannot be opened is said before anything runs. Phases are spread over the period, so that
+the scans of different lines do not fall on one another.
 """
 
 from __future__ import annotations
 
 import asyncio
 import gc
-import secrets
 import signal
 import time
-from collections.abc import Sequence
-from dataclasses import dataclass, field
-from pathlib import Path
+from collections.abc import Iterator, Sequence
+from contextlib import AsyncExitStack, contextmanager
+from dataclasses import dataclass
 from typing import Any
 
-from controller.field.links import make_link
-from controller.logs import log_events
-from controller.loop import LineLoop, LoopEndedError
-from controller.model import Call, Event, FaultChanged, FaultPhase, Reply, Snapshot, State
-from controller.modes import accept, title
-from controller.plant.local import LocalServer
-from controller.plant.view import controller_part
-from controller.ports import FieldLink
-from controller.records.journal import Journal
-from controller.run_record import begin_record
-from controller.scan import Line
+from controller.field.links import make_links
+from controller.line_run import LineRun, RunOptions, RunResult, opened
 from controller.settings.line import LineConfig
-from controller.spec import LineSpec
+from controller.tidying import Tidier
 
-START_WITHIN_S = 5.0
-"""From launch: what has not become startable by then is not started."""
-LOOK_S = 0.02
-STOP_GRACE_S = 1.0
-"""Beyond the line's own stop limit, for the scans that it takes to see the end."""
+__all__ = ["LineEnd", "RunOptions", "RunResult", "run_line", "run_lines"]
 
 
 @dataclass(frozen=True, slots=True)
-class RunOptions:
-    """What the command line adds to the line's files."""
+class LineEnd:
+    """How one line ended: with a result, or with the error that ended it alone."""
 
-    host: str
-    port: int
-    journal: Path
-    who: str
-    for_s: float | None = None
-    start: bool = False
-    dry: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class RunResult:
-    """How a run ended: `orderly` when as asked, stopped and with its records kept; else `why` says what was not."""
-
-    summary: dict[str, Any]
-    orderly: bool
-    why: str
-
-
-@dataclass(slots=True)
-class _Ending:
-    """Why the run is to end, once something has said so."""
-
-    asked: asyncio.Event = field(default_factory=asyncio.Event)
-    why: str = ""
-    failed: bool = False
-
-    def ask(self, why: str, failed: bool = False) -> None:
-        """Ask for the end; the first reason stands."""
-        if not self.asked.is_set():
-            self.why, self.failed = why, failed
-            self.asked.set()
+    line: str
+    result: RunResult | None
+    error: Exception | None = None
 
 
 async def run_line(config: LineConfig, options: RunOptions, log: Any) -> RunResult:
-    """Run the line until its time is over, a signal, or a failure.
+    """Run one line until its time is over, a signal, or a failure.
 
     Raises JournalError, LocalSocketError and LayoutError, each one line, for what the user can mend; anything else is
     a defect. In every case the outputs have been written safe where the link allowed it.
     """
-    run = _Run(config, options, log)
-    return await run.run()
+    (end,) = await run_lines([(config, options)], log)
+    if end.result is None:
+        raise end.error or RuntimeError("a line ended without a word")
+    return end.result
 
 
-class _Run:
-    def __init__(self, config: LineConfig, options: RunOptions, log: Any) -> None:
-        self._began_ns = time.monotonic_ns()
-        self._config, self._options, self._log = config, options, log
-        self._spec: LineSpec = config.spec(options.dry, (options.host, options.port))
-        self._ending = _Ending()
-        self._faults: dict[str, int] = {}
-        self._address = f"{options.host}:{options.port}"
+async def run_lines(plans: Sequence[tuple[LineConfig, RunOptions]], log: Any) -> list[LineEnd]:
+    """Run several lines in one loop, each with its own journal and control socket, until all have ended.
 
-    async def run(self) -> RunResult:
-        # The points are tied to the wire before anything is opened, so that what they do not allow costs nothing.
-        link = make_link(self._config, self._spec, self._options.host, self._options.port)
-        journal = Journal.open(self._options.journal, self._spec.name)
-        try:
-            return await self._with_journal(link, journal)
-        finally:
-            # Where the run has ended its record itself, this changes nothing.
-            journal.close(self._ending.why or "it failed")
-
-    async def _with_journal(self, link: FieldLink, journal: Journal) -> RunResult:
-        loop = LineLoop(
-            Line(self._spec, secrets.randbelow(65535) + 1, time.monotonic_ns()),
-            link,
-            journal,
-            period_s=self._spec.period_s,
-            where=self._address,
-            watch=self._watch,
-            log=self._log,
-        )
-        server = LocalServer(self._spec.name, loop.snapshot, lambda call: _give(loop, call), self._about())
-        await server.open()
-        try:
-            self._begin_record(journal)
-            started_ns = time.monotonic_ns()
-            self._log.info("run begins", line=self._spec.name, job=self._spec.job_name, address=self._address,
-                           dry=self._spec.dry, journal=str(journal.path), socket=str(server.path))  # fmt: skip
-            self._take_signals(loop)
-            gc.collect()
-            gc.freeze()
-            gc.disable()
-            try:
-                await self._tasks(loop)
-            finally:
-                gc.enable()
-                self._leave_signals()
-            return self._result(loop, journal, started_ns)
-        finally:
-            await server.close()
-
-    def _begin_record(self, journal: Journal) -> None:
-        if journal.recovered is not None:
-            self._log.warning("the last run ended without a stop", recovered=str(journal.recovered))
-        now_ns, wall_ns = time.monotonic_ns(), time.time_ns()
-        begin_record(journal, self._config, self._spec, mono_ns=now_ns, wall_ns=wall_ns)
-        journal.prune(self._config.settings.journal.keep_days, wall_ns)
-
-    async def _tasks(self, loop: LineLoop) -> None:
-        try:
+    Raises JournalError and LocalSocketError before any line runs; what ends a line later is in its `LineEnd`.
+    """
+    several, tidier = len(plans) > 1, Tidier()
+    # The points are tied to the wire before anything is opened, so that what they do not allow costs nothing.
+    places = [(options.host, options.port) for _, options in plans]
+    links = make_links(
+        [(config, config.spec(o.dry, at), at) for (config, o), at in zip(plans, places, strict=True)]
+    )  # fmt: skip
+    async with AsyncExitStack() as stack:
+        runs: list[LineRun] = []
+        for (config, options), link in zip(plans, links, strict=True):
+            its_log = log.bind(line=config.name) if several else log
+            runs.append(await stack.enter_async_context(opened(config, options, link, tidier, its_log)))
+        with _signals(runs, log), _collected_between_scans():
+            begin_ns = time.monotonic_ns()
             async with asyncio.TaskGroup() as group:
-                group.create_task(loop.run(), name="loop")
-                group.create_task(self._conduct(loop), name="conduct")
-        except* Exception as failures:
-            self._ending.ask("it failed", failed=True)
-            raise failures.exceptions[0] from None
-
-    async def _conduct(self, loop: LineLoop) -> None:
-        """Start if asked to, wait for the end, and stop the line in order before the loop ends."""
-        if self._options.start:
-            refused = await self._start_once(loop)
-            if refused:
-                self._ending.ask(refused, failed=True)
-        left_s = None
-        if self._options.for_s is not None:
-            left_s = max(0.0, self._options.for_s - (time.monotonic_ns() - self._began_ns) / 1e9)
-        try:
-            async with asyncio.timeout(left_s):
-                await self._ending.asked.wait()
-        except TimeoutError:
-            self._ending.ask("its time was over")
-        await self._stop(loop)
-        loop.end()
-
-    async def _start_once(self, loop: LineLoop) -> str:
-        """Reset and Start on behalf of whoever typed it; why not, where it cannot be."""
-        deadline_ns = self._began_ns + round(START_WITHIN_S * 1e9)
-        while not self._ending.asked.is_set():
-            view = loop.snapshot()
-            if loop.answered and not view.not_permitted and not view.link_error:
-                break
-            if time.monotonic_ns() > deadline_ns:
-                why = view.link_error or view.not_permitted or "no answer"
-                return f"not started within {START_WITHIN_S:g} s: {why}"
-            await asyncio.sleep(LOOK_S)
-        for verb, wanted in (("reset", State.IDLE), ("start", State.EXECUTE)):
-            if self._ending.asked.is_set():
-                return ""
-            reply = await _give(loop, Call(verb, self._options.who))
-            if not reply.accepted:
-                return f"not started: {reply.reason}"
-            limit_s = self._spec.limits.enable_s + STOP_GRACE_S
-            if not await self._until(loop, {wanted}, limit_s):
-                view = loop.snapshot()
-                return f"not started: {verb} led to {title(view.state)} ({view.first_cause or 'no cause given'})"
-        return ""
-
-    async def _stop(self, loop: LineLoop) -> None:
-        """Give Stop where the state accepts it and wait until the line stands, within the line's stop limit."""
-        self._log.info("run ends", why=self._ending.why)
-        if accept("stop", loop.snapshot().state) is not None:
-            await _give(loop, Call("stop", self._options.who))
-        await self._until(loop, {State.STOPPED, State.ABORTED}, self._spec.limits.stop_s + STOP_GRACE_S)
-
-    async def _until(self, loop: LineLoop, states: set[State], limit_s: float) -> bool:
-        """Wait for one of the states; False when it took longer, the loop ended, or the line aborted instead."""
-        deadline_ns = time.monotonic_ns() + round(limit_s * 1e9)
-        while (state := loop.snapshot().state) not in states:
-            if time.monotonic_ns() > deadline_ns or loop.ended or state is State.ABORTED:
-                return False
-            await asyncio.sleep(LOOK_S)
-        return True
-
-    def _take_signals(self, loop: LineLoop) -> None:
-        def on_signal(name: str) -> None:
-            if self._ending.asked.is_set():
-                self._log.warning("second signal, ending at once", signal=name)
-                loop.end()
-            self._ending.ask(name)
-
-        for number, name in ((signal.SIGINT, "interrupted (Ctrl-C)"), (signal.SIGTERM, "terminated")):
-            asyncio.get_running_loop().add_signal_handler(number, on_signal, name)
-
-    def _leave_signals(self) -> None:
-        for number in (signal.SIGINT, signal.SIGTERM):
-            asyncio.get_running_loop().remove_signal_handler(number)
-
-    def _watch(self, events: Sequence[Event]) -> None:
-        log_events(self._log, events)
-        for event in events:
-            if isinstance(event, FaultChanged) and event.phase is FaultPhase.RAISED:
-                self._faults[event.fault] = self._faults.get(event.fault, 0) + 1
-
-    def _about(self) -> dict[str, Any]:
-        """What the control socket adds to the snapshot: where the I/O side is, and the units people read."""
-        display = self._config.display
-        return {
-            "address": self._address,
-            "test_address": self._config.is_test_address(self._options.host, self._options.port),
-            "display": {"length_unit": display.length_unit, "speed_unit": display.speed_unit},
-        }
-
-    def _result(self, loop: LineLoop, journal: Journal, started_ns: int) -> RunResult:
-        now_ns = time.monotonic_ns()
-        view = loop.snapshot()
-        part = controller_part(
-            view,
-            virtual=False,
-            duration_s=(now_ns - started_ns) / 1e9,
-            wall_s=(now_ns - self._began_ns) / 1e9,
-        )
-        summary = {**part, "faults": self._faults, "scan": loop.timing.as_dict(), "ended": self._ending.why}
-        kept = journal.close(self._ending.why, mono_ns=now_ns, summary=summary)
-        why = self._why_not_orderly(view, loop.answered, "" if kept else journal.error)
-        self._log.info("run ended", why=self._ending.why, state=title(view.state), balanced=view.balanced)
-        return RunResult(summary, not why, why)
-
-    def _why_not_orderly(self, view: Snapshot, answered: bool, journal_error: str) -> str:
-        if self._ending.failed:
-            return self._ending.why
-        if not answered:
-            return f"the I/O side at {self._address} never answered: {view.link_error}"
-        if not view.balanced:
-            return "the counts do not balance: a defect of this program, please report it"
-        if view.state is not State.STOPPED:
-            return f"the line ended in {title(view.state)}: {view.first_cause or 'it did not stop in time'}"
-        return journal_error
+                tasks = [
+                    group.create_task(_to_its_end(run, begin_ns + run.period_ns * n // len(runs)), name=run.name)
+                    for n, run in enumerate(runs)
+                ]
+        return [task.result() for task in tasks]
 
 
-async def _give(loop: LineLoop, call: Call) -> Reply:
+async def _to_its_end(run: LineRun, begin_ns: int) -> LineEnd:
     try:
-        return await loop.call(call)
-    except LoopEndedError as ended:
-        return Reply(call, False, str(ended))
+        return LineEnd(run.name, await run.run(begin_ns))
+    except Exception as error:  # whatever it is, the other lines go on; it is told at the end of all
+        run.log.error("line ended by a failure", error=str(error) or type(error).__name__)
+        return LineEnd(run.name, None, error)
+
+
+@contextmanager
+def _signals(runs: Sequence[LineRun], log: Any) -> Iterator[None]:
+    """Ctrl-C and SIGTERM stop all lines in order while the block runs; those that are ending already end at once."""
+    loop = asyncio.get_running_loop()
+
+    def on_signal(name: str) -> None:
+        for run in runs:
+            if run.why:
+                log.warning("second signal, ending at once", signal=name, line=run.name)
+                run.end_at_once()
+            run.end(name)
+
+    numbers = {signal.SIGINT: "interrupted (Ctrl-C)", signal.SIGTERM: "terminated"}
+    for number, name in numbers.items():
+        loop.add_signal_handler(number, on_signal, name)
+    try:
+        yield
+    finally:
+        for number in numbers:
+            loop.remove_signal_handler(number)
+
+
+@contextmanager
+def _collected_between_scans() -> Iterator[None]:
+    """What is there now is never collected, and what comes is collected by the loops, while the block runs."""
+    gc.collect()
+    gc.freeze()
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.enable()

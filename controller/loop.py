@@ -45,7 +45,6 @@ class LineLoop:
         recorder: Recorder,
         *,
         period_s: float,
-        begin_ns: int = 0,
         tidier: Tidier | None = None,
         where: str,
         watch: Callable[[Sequence[Event]], None],
@@ -53,8 +52,7 @@ class LineLoop:
     ) -> None:
         """`where` is the I/O side's address for messages; `watch` gets each scan's events and must not wait.
 
-        The first period begins at `begin_ns`, or at once where that is past: so lines in one process keep out of each
-        other's way. They share one `tidier`.
+        The loops of one process share one `tidier`.
         """
         self.timing = Timing(round(period_s * 1e9))
         self.answered = False
@@ -64,7 +62,6 @@ class LineLoop:
         self._line, self._link, self._recorder = line, link, recorder
         self._where, self._watch, self._log = where, watch, log
         self._command = line.command
-        self._begin_ns = begin_ns
         self._tidier = Tidier() if tidier is None else tidier
         self._waker = Waker()
         self._parts = Parts()
@@ -97,9 +94,12 @@ class LineLoop:
         self._waiting.append(call)
         return await future
 
-    async def run(self) -> None:
-        """Run until `end`. A cancellation ends it as `end` does: the exchange in progress is completed first."""
-        inner = asyncio.create_task(self._run(), name="scan loop")
+    async def run(self, begin_ns: int = 0) -> None:
+        """Run until `end`. A cancellation ends it as `end` does: the exchange in progress is completed first.
+
+        The first period begins at `begin_ns`, or at once where that is past: so loops keep out of each other's way.
+        """
+        inner = asyncio.create_task(self._run(begin_ns), name="scan loop")
         try:
             await asyncio.shield(inner)
         except asyncio.CancelledError:
@@ -107,10 +107,10 @@ class LineLoop:
             await inner
             raise
 
-    async def _run(self) -> None:
+    async def _run(self, begin_ns: int) -> None:
         self._waker = Waker.open()
         try:
-            await self._periods()
+            await self._periods(begin_ns)
         finally:
             self.ended = True
             self._waker.close()
@@ -120,10 +120,10 @@ class LineLoop:
                     future.set_exception(LoopEndedError("the controller ended before it answered"))
             await self._leave_safe()
 
-    async def _periods(self) -> None:
+    async def _periods(self, begin_ns: int) -> None:
         timing = self.timing
         period = timing.period_ns
-        deadline = max(time.monotonic_ns(), self._begin_ns)
+        deadline = max(time.monotonic_ns(), begin_ns)
         await self._waker.until(deadline)
         on_time = True
         while not self._ending:

@@ -1,30 +1,49 @@
-"""Which link a line has: to a field block, or to a plain device with the rules played for it."""
+"""Which link a line has: to a field block or to a plain device, over a connection of its own or a shared one."""
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
+
 from controller.field.modbus import ModbusConnection, ModbusLink
 from controller.field.plain import PlainLink
+from controller.field.shared import Bus, SharedLink
 from controller.ports import FieldLink
 from controller.settings.line import LineConfig
 from controller.spec import LineSpec
 
+Place = tuple[str, int]
 
-def make_link(config: LineConfig, spec: LineSpec, host: str, port: int) -> FieldLink:
-    """Make the link of a line to the I/O side at an address. Raises ValueError when its points do not allow it."""
-    section = config.settings.link
+
+def make_links(lines: Sequence[tuple[LineConfig, LineSpec, Place]]) -> list[FieldLink]:
+    """Make the links of a process's lines, each to the I/O side at its address; lines at one address share one way.
+
+    Raises ValueError when the points of a line do not allow it.
+    """
+    lines_at = Counter(place for _, _, place in lines)
+    shared: dict[Place, tuple[Bus, ModbusConnection]] = {}
+    links: list[FieldLink] = []
+    for config, spec, place in lines:
+        if lines_at[place] == 1:
+            links.append(make_link(config, spec, *place, make_connection(config, *place)))
+            continue
+        bus, first = shared.get(place) or (Bus(), None)
+        wire = make_connection(config, *place, shares=first)
+        shared[place] = bus, first or wire
+        links.append(SharedLink(make_link(config, spec, *place, wire), bus))
+    return links
+
+
+def make_link(config: LineConfig, spec: LineSpec, host: str, port: int, wire: ModbusConnection) -> FieldLink:
+    """Make the link of a line that goes through a connection. Raises ValueError when its points do not allow it."""
     if config.plain is not None:
-        return PlainLink(config.plain, spec, make_connection(config, host, port))
-    return ModbusLink(
-        config.points,
-        host,
-        port,
-        unit=section.unit_id,
-        function_23=section.function_23,
-        timeout_s=section.timeout,
-    )
+        return PlainLink(config.plain, spec, wire)
+    return ModbusLink(config.points, host, port, function_23=config.settings.link.function_23, wire=wire)
 
 
-def make_connection(config: LineConfig, host: str, port: int) -> ModbusConnection:
-    """Make the connection of a line to a device at an address."""
+def make_connection(
+    config: LineConfig, host: str, port: int, shares: ModbusConnection | None = None
+) -> ModbusConnection:
+    """Make the connection of a line to a device at an address; with `shares` it is one with that connection."""
     section = config.settings.link
-    return ModbusConnection(host, port, unit=section.unit_id, timeout_s=section.timeout)
+    return ModbusConnection(host, port, unit=section.unit_id, timeout_s=section.timeout, shares=shares)

@@ -11,6 +11,7 @@ import asyncio
 import logging
 import time
 from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
 from typing import TypeVar
 
 from pymodbus import FramerType
@@ -42,18 +43,34 @@ EXCEPTIONS = {
 """Modbus exception code → what it says and what to do."""
 
 
+@dataclass(slots=True)
+class _Held:
+    """The library's client of a connection, while there is one."""
+
+    client: AsyncModbusTcpClient | None = None
+
+
 class ModbusConnection:
     """One connection to a device over Modbus TCP, opened anew after anything that failed.
 
-    `timeout_s` bounds opening it and, apart from that, a whole exchange.
+    `timeout_s` bounds opening it and, apart from that, a whole exchange. With `shares` the two are one connection,
+    to units of their own; who has both sees to it that one exchange goes at a time.
     """
 
-    def __init__(self, host: str, port: int = 502, *, unit: int = 1, timeout_s: float = 0.5) -> None:
+    def __init__(
+        self,
+        host: str,
+        port: int = 502,
+        *,
+        unit: int = 1,
+        timeout_s: float = 0.5,
+        shares: ModbusConnection | None = None,
+    ) -> None:
         self._host, self._port, self._unit = host, port, unit
         self._timeout_s = timeout_s
         self.sent_ns = 0
         """When the last exchange's first request left, in monotonic ns."""
-        self._client: AsyncModbusTcpClient | None = None
+        self._held: _Held = _Held() if shares is None else shares._held
         self._device = f"the I/O side at {host}:{port} (unit {unit})"
 
     async def connect(self) -> None:
@@ -63,9 +80,9 @@ class ModbusConnection:
 
     async def close(self) -> None:
         """Close the connection; harmless when it is not open."""
-        if self._client is not None:
-            self._client.close()
-            self._client = None
+        if self._held.client is not None:
+            self._held.client.close()
+            self._held.client = None
 
     async def carry(self, work: Callable[[], Awaitable[Brought]]) -> Brought:
         """Do the requests of one exchange, which go through this connection. Raises LinkError and is then closed."""
@@ -89,7 +106,7 @@ class ModbusConnection:
         return brought
 
     async def _within_time(self, work: Callable[[], Awaitable[Brought]]) -> Brought:
-        if self._client is None or not self._client.connected:
+        if self._held.client is None or not self._held.client.connected:
             await self._open()
         try:
             async with asyncio.timeout(self._timeout_s):
@@ -111,7 +128,7 @@ class ModbusConnection:
             retries=0,
             reconnect_delay=0,
         )
-        self._client = client
+        self._held.client = client
         try:
             reached = await client.connect()
         except BaseException:
@@ -127,9 +144,9 @@ class ModbusConnection:
 
     @property
     def _open_client(self) -> AsyncModbusTcpClient:
-        if self._client is None:
+        if self._held.client is None:
             raise LinkError(f"{self._device} is not connected")
-        return self._client
+        return self._held.client
 
     async def write(self, request: Request, block: list[int]) -> None:
         """Write registers or bits; within `carry`. Raises LinkError."""
@@ -204,7 +221,9 @@ class ModbusLink:
         unit: int = 1,
         function_23: bool = True,
         timeout_s: float = 0.5,
+        wire: ModbusConnection | None = None,
     ) -> None:
+        """With `wire` it goes through that connection instead of one of its own."""
         if function_23 and not points.function_23_fits:
             raise ValueError(
                 f"function 23 reads and writes holding registers only, and {points.read_plan[0]} are to be read:"
@@ -214,7 +233,7 @@ class ModbusLink:
         self._function_23 = function_23
         self._encoder = CommandEncoder(points)
         self._decoder = StatusDecoder(points)
-        self._connection = ModbusConnection(host, port, unit=unit, timeout_s=timeout_s)
+        self._connection = wire or ModbusConnection(host, port, unit=unit, timeout_s=timeout_s)
 
     @property
     def sent_ns(self) -> int:

@@ -1,0 +1,94 @@
+"""What a process may ask of the system to wake on time: a faster event loop, real-time scheduling, locked memory.
+
+All of it is optional. What is refused is said in plain words with what to do, and the process goes on without.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ctypes
+import errno
+import importlib
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+PRIORITY = 40
+"""Of SCHED_FIFO: above every ordinary program, below the kernel's own interrupt threads (50)."""
+_CURRENT_FUTURE_ONFAULT = 1 | 2 | 4
+_CAP_IPC_LOCK = 14
+
+LoopFactory = Callable[[], asyncio.AbstractEventLoop]
+
+
+class NoSuchLoopError(Exception):
+    """The event loop that was asked for is not installed; one line, with what to do."""
+
+
+def event_loop(name: str) -> LoopFactory | None:
+    """How to make the event loop of that name; None: the one Python has. Raises NoSuchLoopError."""
+    if name == "asyncio":
+        return None
+    try:
+        factory: LoopFactory = importlib.import_module(name).new_event_loop
+    except ImportError:
+        raise NoSuchLoopError(
+            f"--event-loop {name}: {name} is not installed; install it (pip install 'beltcue[fast]'), "
+            "or leave --event-loop out"
+        ) from None
+    return factory
+
+
+def claim_real_time() -> list[str]:
+    """Ask for real-time scheduling of this thread and for memory that is never paged out; what was refused, in words.
+
+    Threads and processes begun later are scheduled as usual: a writer of records must not compete with a scan.
+    """
+    return [refused for refused in (_schedule(), _lock_memory()) if refused]
+
+
+def _schedule() -> str:
+    if not hasattr(os, "sched_setscheduler"):
+        return "no real-time scheduling: this system has none"
+    if os.sched_getscheduler(0) & ~os.SCHED_RESET_ON_FORK == os.SCHED_FIFO:
+        return ""  # whoever started it has seen to it
+    try:
+        os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(PRIORITY))
+    except PermissionError:
+        return (
+            f"no real-time scheduling: the system does not permit it; in a systemd unit write LimitRTPRIO={PRIORITY} "
+            "or AmbientCapabilities=CAP_SYS_NICE, by hand raise the user's rtprio limit (ulimit -r)"
+        )
+    except OSError as error:
+        return f"no real-time scheduling: {error.strerror}"
+    return ""
+
+
+def _lock_memory() -> str:
+    if not _may_lock_all():
+        return (
+            "memory is not locked: the system permits too little of it; in a systemd unit write LimitMEMLOCK=infinity, "
+            "by hand raise the user's memlock limit (ulimit -l)"
+        )
+    try:
+        libc = ctypes.CDLL(None, use_errno=True)
+        refused = libc.mlockall(_CURRENT_FUTURE_ONFAULT)
+    except (OSError, AttributeError):
+        return "memory is not locked: this system cannot"
+    return f"memory is not locked: {errno.errorcode.get(ctypes.get_errno(), 'error')}" if refused else ""
+
+
+def _may_lock_all() -> bool:
+    """Whether all memory may be locked, also what is asked for later: a limit met then would be the process's end."""
+    try:
+        import resource
+    except ImportError:
+        return False
+    if resource.getrlimit(resource.RLIMIT_MEMLOCK)[0] == resource.RLIM_INFINITY:
+        return True
+    try:
+        status = Path("/proc/self/status").read_text()
+    except OSError:
+        return False
+    effective = next((line.split()[1] for line in status.splitlines() if line.startswith("CapEff:")), "0")
+    return bool(int(effective, 16) >> _CAP_IPC_LOCK & 1)
