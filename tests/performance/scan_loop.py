@@ -65,7 +65,8 @@ async def work(line_file: str, port: int, period_s: float, for_s: float) -> None
         began = time.perf_counter()
         await link.exchange(Command())
         took_s += (time.perf_counter() - began) / 20
-    plain = Plain(spec.stations[0].distance_mm / spec.scale_mm, period_s / 2 + took_s)
+    station = spec.stations[0]
+    plain = Plain((station.distance_mm + station.plan.offset_mm) / spec.scale_mm, period_s / 2 + took_s)
     heartbeat = token = 1
     lease_ms, job = int(spec.limits.lease_s * 1e3), spec.job_number
     began = deadline = time.monotonic()
