@@ -17,7 +17,7 @@ from controller.registers import BACKWARD, LAYOUT, RING_SIZE, Command, ControlBi
 from controller.release import NO_ORDER, U16, Orders, newest
 from controller.requests import Book
 from controller.spec import LineSpec, Material, PlanEdge, ReleasePath
-from controller.travel import Step, Travel
+from controller.travel import Ahead, Step, Travel
 from controller.watch import Watch, eye_faults, present
 
 FIRST_TOKENS = 7919
@@ -243,6 +243,21 @@ class Line:
         self.orders.read(status, self.travel, self.book, self.faults, now_ns)
         if self.orders.shown:
             self._learn_delay()
+
+    def _fit(self, counts: int, sample_us: int | None, sent_ns: int, got_ns: int) -> None:
+        if self._fitted:
+            self.fit.take(counts, sample_us, sent_ns, got_ns)
+            self.outbound.exchanged(got_ns - sent_ns)
+
+    def follow(self, ahead: Ahead, scans: int) -> None:
+        """Take the belt's samples of so many idle scans, as `take` does one by one."""
+        self.travel.follow(ahead, scans)
+        if self._fitted:
+            stretch, us = ahead.stretch, ahead.stretch.sample_us
+            for n in range(scans):
+                got_ns = stretch.got_ns(n + 1)
+                sample_us = None if us is None else us[n]
+                self._fit(ahead.travels[n], sample_us, got_ns - stretch.exchange_ns, got_ns)
 
     def _learn_delay(self) -> None:
         """What the releases say of how long an order takes; a plain device's counts are read before it acts."""

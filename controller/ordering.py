@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from math import sqrt
 
@@ -194,12 +195,11 @@ def undecided(line: Line, ahead: Ahead) -> int:
     lead_s, age_s = line.link.lead_s, line.travel.age_s
     steady, most = 0.5 * accel * lead_s * lead_s, line.spec.counter.modulus / (2 * QUARTER)
     dues = [(round(request.due), station.response_s) for request, station in heads]
-    fastest = max(0.0, max(ahead.speeds)) + accel * (age_s + lead_s)
-    reach = max(ahead.travels) + fastest * (lead_s + max(s.response_s for _, s in heads)) + steady + 2.0
-    if min(dues)[0] > reach:
-        return scans
-    for n, (travel, speed) in enumerate(zip(ahead.travels, ahead.speeds, strict=True)):
-        forward = max(0.0, speed)
+    fastest = line.travel.fastest_counts_s(ahead.stretch.exchange_ns) + accel * (age_s + lead_s)
+    surely = min([due - fastest * (lead_s + response_s) for due, response_s in dues]) - steady - 2.0
+    # Up to where no speed makes an order due, the belt running forward, the scans need not be looked at one by one.
+    for n in range(bisect_left(ahead.travels, surely), scans):
+        travel, forward = ahead.travels[n], max(0.0, ahead.speed(n))
         lead = min(most, forward * lead_s + steady)
         for due, response_s in dues:
             away = due - travel

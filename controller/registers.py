@@ -2,7 +2,8 @@
 
 Shared by the controller, its field adapters and the simulator, so that the words exist once. Here are the
 values; where each stands on a given device is a line's points (`controller.settings`). 32-bit values are
-plain ints here; word order belongs to the wire.
+plain ints here; word order belongs to the wire. What is made anew with every exchange is not frozen, which would
+double the time to make it; nobody changes one all the same.
 """
 
 from __future__ import annotations
@@ -95,7 +96,7 @@ class Edge(IntEnum):
     CLEARED = 2
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Capture:
     """One ring entry: the edge (with `BACKWARD` or without) and the raw counter value at the event."""
 
@@ -103,7 +104,7 @@ class Capture:
     count: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Release:
     """One ring entry: the order's token, a `ReleaseResult` and the raw counter value at the event."""
 
@@ -112,7 +113,7 @@ class Release:
     count: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class StationStatus:
     """What the I/O side says of one further station (the first one is in `Status` itself)."""
 
@@ -124,7 +125,7 @@ class StationStatus:
     done_total: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Status:
     """The status block as read in one exchange.
 
@@ -157,7 +158,7 @@ class Status:
     """Stations 1, 2, … in order; the first marker, station 0, is in the fields above."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Command:
     """The command block as written in one exchange. Counts are raw, 0 … modulus − 1."""
 

@@ -110,6 +110,6 @@ def idle(line: Line, stretch: IdleStretch) -> int:
         line.scans += scans
         line.heartbeat = (line.heartbeat + scans) % U16
         line.link.gap()
-        line.travel.follow(ahead, scans)
+        line.follow(ahead, scans)
         line.watch.kept((line.heartbeat - 1) % U16, stretch.got_ns(scans))
     return scans

@@ -51,14 +51,43 @@ class IdleStretch:
         return self.sent_ns + (scans - 1) * self.period_ns + self.exchange_ns
 
 
-@dataclass(frozen=True, slots=True)
 class Ahead:
-    """A stretch looked at in advance: travel, date (ns) and speed (counts/s) as they would be after each scan."""
+    """A stretch looked at in advance: travel (counts), date (ns) and speed (counts/s) as they would be after each scan.
 
-    stretch: IdleStretch
-    travels: list[int]
-    dates: list[int]
-    speeds: list[float]
+    Dates and speeds are worked out when they are asked for: far from the next order nobody does.
+    """
+
+    __slots__ = ("_known", "dates", "stretch", "travels")
+
+    def __init__(self, stretch: IdleStretch, travels: list[int], first_ns: int, known: list[tuple[int, int]]) -> None:
+        """`first_ns` is the first sample's date, `known` the samples before."""
+        self.stretch, self.travels, self._known = stretch, travels, known
+        us = stretch.sample_us
+        if us is None:
+            self.dates = [first_ns + n * stretch.period_ns for n in range(len(travels))]
+        else:
+            first_us = us[0]
+            self.dates = [first_ns + (each - first_us) % US_MODULUS * 1000 for each in us]
+
+    def speed(self, scan: int) -> float:
+        """The speed after one of the scans."""
+        return self._over(scan)
+
+    def speeds(self) -> list[float]:
+        """The speed after each scan."""
+        return [self._over(n) for n in range(len(self.travels))]
+
+    def _over(self, scan: int) -> float:
+        known, back = self._known, WINDOW - 1 - WINDOW // 2
+        held = len(known) + scan + 1
+        if held < 2:
+            return 0.0
+        before = scan - back if held >= WINDOW else -len(known)
+        if before >= 0:
+            since_ns, since = self.dates[before], self.travels[before]
+        else:
+            since_ns, since = known[before]
+        return (self.travels[scan] - since) * 1e9 / (self.dates[scan] - since_ns)
 
 
 class Travel:
@@ -131,30 +160,11 @@ class Travel:
         half, first = modulus // 2, raws[0]
         begins = self.counts + self._signed(self._norm(first) - self._norm(self._raw))
         travels = [begins + (sense * (raw - first) + half) % modulus - half for raw in raws]
-        sent_ns, period_ns, us = stretch.sent_ns, stretch.period_ns, stretch.sample_us
-        if us is None or self._us is None:
-            middle_ns = (2 * sent_ns + stretch.exchange_ns) // 2
-            dates = [middle_ns + n * period_ns for n in range(len(raws))]
+        if stretch.sample_us is None or self._us is None:
+            date_ns = (2 * stretch.sent_ns + stretch.exchange_ns) // 2
         else:
-            first_ns, first_us = self._us_ns + (us[0] - self._us) % US_MODULUS * 1000, us[0]
-            dates = [first_ns + (each - first_us) % US_MODULUS * 1000 for each in us]
-        back = WINDOW - 1 - WINDOW // 2
-        known = list(self._samples)
-        if len(known) == WINDOW:
-            places = [place for _, place in known[-back:]] + travels
-            times = [t_ns for t_ns, _ in known[-back:]] + dates
-            speeds = [
-                (later - place) * 1e9 / (later_ns - t_ns)
-                for place, later, t_ns, later_ns in zip(places, travels, times, dates, strict=False)
-            ]
-        else:
-            speeds = [0.0] * len(raws)
-            for n, sample in enumerate(zip(dates, travels, strict=True)):
-                known.append(sample)
-                since = known[-1 - back] if len(known) >= WINDOW else known[0]
-                if len(known) > 1:
-                    speeds[n] = (sample[1] - since[1]) * 1e9 / (sample[0] - since[0])
-        return Ahead(stretch, travels, dates, speeds)
+            date_ns = self._us_ns + (stretch.sample_us[0] - self._us) % US_MODULUS * 1000
+        return Ahead(stretch, travels, date_ns, list(self._samples))
 
     def follow(self, ahead: Ahead, scans: int) -> None:
         """Take the first `scans` samples of what was looked at: the same as `update` for each, at once."""
@@ -171,7 +181,13 @@ class Travel:
         if stretch.sample_us is not None:
             self._us, self._us_ns = stretch.sample_us[last], ahead.dates[last]
         self._samples.extend(zip(ahead.dates[:scans], travels, strict=True))
-        self.speed_counts_s = ahead.speeds[last]
+        self.speed_counts_s = ahead.speed(last)
+
+    def fastest_counts_s(self, exchange_ns: int) -> float:
+        """No speed that is reckoned from good samples is greater, in counts/s; each exchange took so long."""
+        apart_ns = max(1, 2 * self._apart_ns)
+        share = 1.0 + exchange_ns / apart_ns  # `update` allows for the earliest and the latest instants of two samples
+        return self._top_counts_s * JUMP_MARGIN * share + JUMP_SLACK_COUNTS * 1e9 / apart_ns
 
     def rebase(self, raw: int) -> None:
         """The counter began anew at `raw`: travel goes on from where it was, the speed is not known."""

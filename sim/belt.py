@@ -92,10 +92,13 @@ class Belt:
         if not self._from_ns <= first_ns <= last_ns < self._to_ns:
             return [self.position_mm(t_ns) for t_ns in times_ns]
         base_mm, base_ns, piece = self._base_mm, self._base_ns, self._piece
-        if piece.omega:
-            return [base_mm + piece.position_mm(t_ns - base_ns) for t_ns in times_ns]
         begin_mm, begin_ns, speed, half = piece.begin_mm, base_ns + piece.begin_ns, piece.speed, 0.5 * piece.accel
         seconds = [(t_ns - begin_ns) * NS for t_ns in times_ns]
+        if piece.omega:
+            # As `Piece.position_mm` has it, to the last bit.
+            omega, phase, cos, swing_mm = piece.omega, piece.phase, math.cos, piece.amplitude / piece.omega
+            first = cos(phase)
+            return [base_mm + (begin_mm + speed * s + swing_mm * (first - cos(omega * s + phase))) for s in seconds]
         return [base_mm + (begin_mm + s * (speed + half * s)) for s in seconds]
 
     def speed_mm_s(self, t_ns: int) -> float:

@@ -28,7 +28,6 @@ from controller.registers import (
     InhibitCause,
     OrderKind,
     Release,
-    StationStatus,
     Status,
     StatusBit,
     serial_ahead,
@@ -37,7 +36,7 @@ from sim.belt import FOREVER_NS, Belt
 from sim.compare import Compare
 from sim.detector import Eye, EyeSpec
 from sim.encoder import Encoder
-from sim.marker import Markers, MarkerSpec, MarkTruth
+from sim.marker import Marker, Markers, MarkerSpec, MarkTruth
 from sim.permit import Permit
 from sim.products import Product
 from sim.rings import Ring
@@ -185,16 +184,13 @@ class Device:
             self._drive = not self._drive
             self._drive_ns = self.belt.running_changes_ns(self._drive_ns)
         self.now_ns = t_ns
-        self._quiet_until_ns = min(self._coming(), default=FOREVER_NS)
-
-    def _coming(self) -> Iterator[int]:
-        """Give the times of all that will next happen by itself."""
+        soonest_ns = FOREVER_NS
         if self._next_change < len(self._changes):
-            yield self._changes[self._next_change].t_ns
-        compare_ns = self._compare.next_ns
-        for t_ns in (self._permit.expires_ns, self._markers.next_ns, self._eye.next_ns, compare_ns, self._drive_ns):
-            if t_ns is not None:
-                yield t_ns
+            soonest_ns = self._changes[self._next_change].t_ns
+        for coming_ns in (permit.expires_ns, markers.next_ns, eye.next_ns, compare.next_ns, self._drive_ns):
+            if coming_ns is not None and coming_ns < soonest_ns:
+                soonest_ns = coming_ns
+        self._quiet_until_ns = soonest_ns
 
     def next_event_ns(self, after_ns: int, *, lease_kept: bool = False) -> int | None:
         """When something next happens on which a controller could decide; advances to `after_ns` first.
@@ -203,14 +199,12 @@ class Device:
         caller vouches for the lease (`keep_lease`), so its expiry is left out. None: nothing ever.
         """
         self.advance(after_ns)
-        others = [
-            None if self._next_change >= len(self._changes) else self._changes[self._next_change].t_ns,
-            None if lease_kept else self._permit.expires_ns,
-            self._compare.next_ns,
-            self._drive_ns,
-            *(marker.unready_ns(after_ns) for marker in self._markers.each),
-        ]
-        other_ns = min((t for t in others if t is not None), default=None)
+        other_ns = None if self._next_change >= len(self._changes) else self._changes[self._next_change].t_ns
+        expires_ns = None if lease_kept else self._permit.expires_ns
+        unready_ns = self._markers.unready_ns(after_ns)
+        for t_ns in (expires_ns, self._compare.next_ns, self._drive_ns, unready_ns):
+            if t_ns is not None and (other_ns is None or t_ns < other_ns):
+                other_ns = t_ns
         edge_ns = self._eye.next_change_ns
         self.edge_next = edge_ns is not None and (other_ns is None or edge_ns < other_ns)
         return edge_ns if self.edge_next else other_ns
@@ -340,46 +334,54 @@ class Device:
     def read(self, t_ns: int) -> Status:
         """Give the status block at this time."""
         self.advance(t_ns)
-        permit = self._permit
-        first, *further = [m.status(n, t_ns) for m, n in zip(self._markers.each, self._compare.armed, strict=True)]
+        permit, armed = self._permit, self._compare.armed
+        first, *others = self._markers.each
+        further = tuple([m.status(n, t_ns) for m, n in zip(others, armed[1:], strict=True)]) if others else ()
+        first.settle(t_ns)
         return Status(
-            layout=self.spec.layout,
-            boot_id=permit.boot_id,
-            heartbeat_echo=permit.heartbeat,
-            bits=self._bits(first),
-            interlocks=permit.interlocks,
-            interlocks_opened=permit.opened,
-            inhibit_cause=int(permit.cause),
-            ack_token=self._ack[0],
-            ack_result=self._ack[1],
-            ack_count=self._ack[2],
-            armed=first.armed,
-            depth=first.depth,
-            belt_count=self.encoder.raw(t_ns),
-            sample_us=self.sample_us_at(t_ns),
-            capture_total=self._captures.total,
-            release_total=self._releases.total,
-            done_total=first.done_total,
-            job_loaded=self._job if self._job_forced is None else self._job_forced,
-            owner=permit.owner,
-            captures=self._captures.entries,
-            releases=self._releases.entries,
-            stations=tuple(further),
+            self.spec.layout,
+            permit.boot_id,
+            permit.heartbeat,
+            self._bits(first, t_ns),
+            permit.interlocks,
+            permit.opened,
+            int(permit.cause),
+            *self._ack,
+            armed[0],
+            first.spec.depth,
+            self.encoder.raw(t_ns),
+            self.sample_us_at(t_ns),
+            self._captures.total,
+            self._releases.total,
+            first.done_total,
+            self._job if self._job_forced is None else self._job_forced,
+            permit.owner,
+            self._captures.entries,
+            self._releases.entries,
+            further,
         )
 
-    def _bits(self, first: StationStatus) -> int:
-        return (
-            self._line_bits
-            | (_BLOCKED if self._eye.blocked else 0)
-            | (_CLOSED if self._permit.closed else 0)
-            | (_READY if first.ready else 0)
-            | (_BUSY if first.busy else 0)
-            | (_FAULT if first.fault else 0)
-            | (_DRIVE if self._drive else 0)
-            | (0 if self._permit.granted else _INHIBITED)
-            | (_DOWN if self._counts_down else 0)
-            | (_FLUSHED if self._flush else 0)
-        )
+    def _bits(self, first: Marker, t_ns: int) -> int:
+        bits = self._line_bits
+        if self._eye.blocked:
+            bits |= _BLOCKED
+        if self._permit.closed:
+            bits |= _CLOSED
+        if first.busy(t_ns):
+            bits |= _BUSY
+        elif not (first.fault or first.not_ready):
+            bits |= _READY
+        if first.fault:
+            bits |= _FAULT
+        if self._drive:
+            bits |= _DRIVE
+        if not self._permit.granted:
+            bits |= _INHIBITED
+        if self._counts_down:
+            bits |= _DOWN
+        if self._flush:
+            bits |= _FLUSHED
+        return bits
 
     def link_down(self, t_ns: int) -> bool:
         """Whether the scenario has the link down, or the I/O side restarting, at this time."""

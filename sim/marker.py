@@ -115,6 +115,11 @@ class Markers:
         """When the next mark begins that has been triggered and has not begun."""
         return self._coming[0][0] if self._coming else None
 
+    def unready_ns(self, t_ns: int) -> int | None:
+        """When the first of the busy ones will be neither busy nor ready; None: not to be expected."""
+        times_ns = [at_ns for marker in self.each if (at_ns := marker.unready_ns(t_ns)) is not None]
+        return min(times_ns) if times_ns else None
+
     def step(self) -> None:
         """Begin the mark due at `next_ns`, unless its marker has broken down since."""
         truth = heappop(self._coming)[2]

@@ -188,12 +188,17 @@ class VirtualBench:
         turn_ns = device.belt.next_piece_ns(device.now_ns)
         if turn_ns is not None:
             wake_ns = min(wake_ns, turn_ns)
-        if act.counts != float("inf"):
-            wake_ns = min(wake_ns, self._reaches_ns(act.counts - self.line.travel.counts, wake_ns))
+        goal = self._goal(act.counts - self.line.travel.counts)
         waits = list(act.edge_waits)
         while True:
             event_ns = device.next_event_ns(device.now_ns, lease_kept=True)
             before_ns = wake_ns if event_ns is None else min(wake_ns, event_ns)
+            # Where the belt is then says whether the goal comes before; only if so is its own time worked out.
+            if goal is not None and device.travel_at(before_ns) >= goal:
+                reach_ns = device.time_of_travel_ns(goal, device.now_ns)
+                if reach_ns is not None:
+                    wake_ns = min(wake_ns, reach_ns)
+                    before_ns = min(before_ns, wake_ns)
             if event_ns is not None and device.link_down(event_ns):
                 before_ns = min(
                     before_ns, event_ns - period_ns
@@ -204,9 +209,15 @@ class VirtualBench:
                 return
             device.keep_lease(event_ns, self.line.watch.echo)
             device.advance(event_ns)
-            wait = waits.pop(0)
-            if wait != float("inf"):
-                wake_ns = min(wake_ns, self._reaches_ns(wait, wake_ns))
+            later = self._goal(waits.pop(0))
+            if later is not None:
+                goal = later if goal is None else min(goal, later)
+
+    def _goal(self, ahead_counts: float) -> int | None:
+        """The belt's true travel so many counts further on; None: never to be waited for."""
+        if ahead_counts == float("inf"):
+            return None
+        return self._field_block.travel_at(self.device.now_ns) + int(ahead_counts)
 
     def _glide(self, before_ns: int) -> bool:
         """Skip the scans that read before a time; False when one of them would order."""
@@ -227,12 +238,6 @@ class VirtualBench:
             if taken < scans:
                 return False
         return True
-
-    def _reaches_ns(self, ahead_counts: float, latest_ns: int) -> int:
-        """When the belt will be so many counts further, if that is before `latest_ns`."""
-        device = self._field_block
-        reach_ns = device.time_of_travel_ns(device.travel_at(device.now_ns) + int(ahead_counts), device.now_ns)
-        return latest_ns if reach_ns is None else reach_ns
 
 
 @contextmanager

@@ -216,7 +216,7 @@ def test_an_idle_stretch_gives_what_single_scans_give(
     ahead = skipping.travel.look(IdleStretch(raws, us, 2 * PERIOD_NS, PERIOD_NS, EXCHANGE_NS))
     for n, each_raw in enumerate(raws[:taken]):
         single.show(each_raw, us=us[n] if us else None)
-        assert (ahead.travels[n], ahead.speeds[n]) == (single.travel.counts, single.travel.speed_counts_s)
+        assert (ahead.travels[n], ahead.speed(n)) == (single.travel.counts, single.travel.speed_counts_s)
     skipping.travel.follow(ahead, taken)
     for name in ("counts", "furthest", "moved_ns", "speed_counts_s"):
         assert getattr(skipping.travel, name) == getattr(single.travel, name), name
