@@ -233,11 +233,7 @@ class Line:
         if step is not Step.GOOD:
             self._lost_count(status, "count_jump", "the count moved faster than the belt can", now_ns)
             return
-        if self._fitted:
-            # A plain device's count is up to one scan of its own old.
-            io_scan_ns = 0 if self.spec.plain is None else int(self.spec.plain.io_scan_s * 1e9)
-            self.fit.take(self.travel.counts, status.sample_us, image.sent_ns - io_scan_ns, image.got_ns)
-            self.outbound.exchanged(image.got_ns - image.sent_ns)
+        self._fit(self.travel.counts, status.sample_us, image.sent_ns, image.got_ns)
         self._edges(status, before, now_ns)
         self._products(now_ns)
         self.orders.read(status, self.travel, self.book, self.faults, now_ns)
@@ -246,7 +242,9 @@ class Line:
 
     def _fit(self, counts: int, sample_us: int | None, sent_ns: int, got_ns: int) -> None:
         if self._fitted:
-            self.fit.take(counts, sample_us, sent_ns, got_ns)
+            # A plain device's count is up to one scan of its own old.
+            io_scan_ns = 0 if self.spec.plain is None else int(self.spec.plain.io_scan_s * 1e9)
+            self.fit.take(counts, sample_us, sent_ns - io_scan_ns, got_ns)
             self.outbound.exchanged(got_ns - sent_ns)
 
     def follow(self, ahead: Ahead, scans: int) -> None:
