@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import gc
 import signal
+import sys
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import AsyncExitStack, contextmanager
@@ -20,6 +21,9 @@ from controller.field.links import make_links
 from controller.line_run import LineRun, RunOptions, RunResult, opened
 from controller.settings.line import LineConfig
 from controller.tidying import Tidier
+
+SWITCH_S = 0.0002
+"""How long the interpreter lets a journal's thread run before a scan that waits gets its turn; usually it is 5 ms."""
 
 __all__ = ["LineEnd", "RunOptions", "RunResult", "run_line", "run_lines"]
 
@@ -104,6 +108,7 @@ def _signals(runs: Sequence[LineRun], log: Any) -> Iterator[None]:
 @contextmanager
 def _collected_between_scans() -> Iterator[None]:
     """What is there now is never collected, and what comes is collected by the loops, while the block runs."""
+    sys.setswitchinterval(SWITCH_S)
     gc.collect()
     gc.freeze()
     gc.disable()

@@ -263,6 +263,12 @@ class Counters:
     missed: dict[Miss, int] = field(default_factory=lambda: dict.fromkeys(Miss, 0))
     test_marks: int = 0
 
+    def copy(self) -> Counters:
+        """The sums as they are now, which go on changing no more."""
+        return Counters(
+            self.detected, dict(self.products), self.created, self.marked, self.dry, dict(self.missed), self.test_marks
+        )
+
     def balanced(self, in_flight: int, pending: int) -> bool:
         """Whether every product and every request is in exactly one place."""
         products = sum(self.products.values()) + in_flight

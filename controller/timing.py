@@ -19,6 +19,11 @@ class Histogram:
         self.n = 0
         self.worst_ns = 0
 
+    def clear(self) -> None:
+        """Begin anew."""
+        self._bins.clear()
+        self.n = self.worst_ns = 0
+
     def add(self, took_ns: int) -> None:
         """Count one."""
         self.n += 1
@@ -26,6 +31,11 @@ class Histogram:
             self.worst_ns = took_ns
         place = max(0, took_ns) // self._bin_ns
         self._bins[place] = self._bins.get(place, 0) + 1
+
+    def share_within(self, limit_ns: int) -> float:
+        """How many of all took no longer than a limit, from 0 to 1, to a bin; 1 before the first."""
+        within = sum(number for place, number in self._bins.items() if place < limit_ns // self._bin_ns)
+        return within / self.n if self.n else 1.0
 
     def quantile_ns(self, share: float) -> int:
         """What `share` (0 … 1) of all did not exceed, up to a bin more; 0 before the first."""

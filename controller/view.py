@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from copy import deepcopy
-
 from controller.calls import start_blockers
 from controller.faults import FAULTS, Reaction
 from controller.line import Line
@@ -45,7 +43,7 @@ def snapshot(line: Line, now_ns: int) -> Snapshot:
         in_flight=len(book.products),
         pending=book.pending,
         armed=len(book.sent),
-        counters=deepcopy(book.counters),
+        counters=book.counters.copy(),
         balanced=book.balanced,
         faults=line.faults.views(),
         first_cause=line.faults.describe(line.faults.first) if line.faults.first else "",

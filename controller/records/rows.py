@@ -3,12 +3,14 @@
 The rows that result do not depend on how the events were cut into groups.
 
 Many rows go in one statement: between two steps of SQLite the writer's thread has to win the interpreter back from a
-scan at work, which row by row would starve it; and a statement is short enough not to make a scan wait for it.
+scan at work, which row by row would starve it. And the writer never holds the interpreter for long: a scan that is due
+would have to wait, for a whole slice of the system's scheduler where both threads meet on one core.
 """
 
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Callable, Iterable, Sequence
 
 from controller import model as m
@@ -21,6 +23,9 @@ _PRODUCT_MADE = ("lead_counts", "seen_ns", "opened")
 _PRODUCT_DONE = ("trail_counts", "length_mm", "fate", "marks", "wanted", "done_ns", "closed")
 
 _Part = tuple[object, ...]
+
+_PAUSE_S = 50e-6
+_PAUSE_EVENTS = 64
 
 _AT_ONCE = (64, 8, 1)
 """Rows in one statement: few sizes, so that SQLite has each of them prepared."""
@@ -35,6 +40,8 @@ def _insert(connection: sqlite3.Connection, head: str, columns: int, rows: Seque
             values = [value for part in rows[done : done + size] for value in part]
             connection.execute(f"{head} VALUES {', '.join([row] * size)}{tail}", values)
             done += size
+            if size == _AT_ONCE[0]:
+                time.sleep(_PAUSE_S)
 
 
 class _Pairs:
@@ -102,6 +109,8 @@ class Group:
         for event in events:
             self._take[type(event)](event)
             self.events += 1
+            if self.events % _PAUSE_EVENTS == 0:
+                time.sleep(_PAUSE_S)
             self._last_ns = event.t_ns
 
     def write(self, connection: sqlite3.Connection, lost: int) -> None:

@@ -10,16 +10,20 @@ from functools import partial
 from importlib.metadata import version
 from typing import Any
 
-from tests.performance import in_time, pending, shift
+from tests.performance import exchange, in_time, journal, lateness, lines, pending, shift
 
 
 def rows(args: argparse.Namespace) -> dict[str, Callable[[], dict[str, Any]]]:
     """The rows there are, with what was asked of each."""
     return {
         "pending_cost": partial(pending.measure, args.periods),
-        "virtual_shift": partial(shift.measure, args.hours),
         "timed_vs_scan": partial(in_time.versus, args.seconds),
         "timed_dynamic_p99_mm": partial(in_time.dynamic, args.seconds),
+        "scan_vs_bare": partial(exchange.measure, round(100 * args.seconds)),
+        "lateness_vs_cyclictest": partial(lateness.measure, args.seconds),
+        "lines_per_core": partial(lines.measure, args.seconds / 6),
+        "shift_wall_s": partial(shift.measure, args.hours),
+        "journal_per_s": partial(journal.measure, max(2, round(args.seconds / 5))),
     }
 
 
@@ -29,7 +33,7 @@ def main() -> None:
     parser.add_argument("--json", action="store_true", help="print one JSON object as the last line")
     parser.add_argument("--only", metavar="KEY", help="measure one row")
     parser.add_argument("--periods", type=int, default=12_000, help="pending_cost: scans a line (default %(default)s)")
-    parser.add_argument("--hours", type=float, default=0.25, help="virtual_shift: its length (default %(default)s)")
+    parser.add_argument("--hours", type=float, default=8.0, help="shift_wall_s: its length (default %(default)s)")
     parser.add_argument(
         "--seconds", type=float, default=60.0, help="real-time rows: their length (default %(default)s)"
     )
@@ -50,7 +54,8 @@ def main() -> None:
         for name, value in found[key].items():
             print(f"  {name}: {json.dumps(value)}")
     if args.json:
-        print(json.dumps({**found, "machine": machine}))
+        values = {key: row["value"] for key, row in found.items()}
+        print(json.dumps({**values, "details": found, "machine": machine}))
 
 
 if __name__ == "__main__":

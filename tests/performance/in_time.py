@@ -125,7 +125,7 @@ def versus(for_s: float = 60.0) -> dict[str, Any]:
     plain_p99 = float(np.quantile(about_mean, 0.99))
     place = timed["placement"]
     return {
-        "ratio": round(plain_p99 / place["p99_abs_mm"], 1),
+        "value": round(plain_p99 / place["p99_abs_mm"], 1),
         "scan_p99_mm": round(plain_p99, 3),
         "scan_mean_mm": round(float(plain.mean()), 3),
         "scan_marks": len(plain),
@@ -145,7 +145,7 @@ def dynamic(for_s: float = 60.0) -> dict[str, Any]:
         timed = ours(line, for_s)
     place = timed["placement"]
     return {
-        "p99_mm": round(place["p99_abs_mm"], 4),
+        "value": round(place["p99_abs_mm"], 4),
         "mean_mm": round(place["mean_mm"], 4),
         "max_mm": round(place["max_abs_mm"], 4),
         "marks": place["n"],

@@ -1,0 +1,107 @@
+"""Row `journal_per_s`: durable requests a second through the journal, and what the journal does to waking on time.
+
+A request is made and ended: two events. The file is a real one with synchronous FULL. Lateness is that of a 5 ms period
+woken as the loop is, turn by turn without and with 20,000 requests a second going through the journal.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from controller.app import SWITCH_S
+from controller.model import Event, Fate, RequestDone, RequestMade
+from controller.records.journal import Journal
+from controller.waking import Waker
+
+PERIOD_NS = 5_000_000
+RATE = 20_000
+TURN_PERIODS = 400
+
+
+def requests(first: int, number: int, t_ns: int) -> Sequence[Event]:
+    """The events of so many requests, each made and marked."""
+    events: list[Event] = []
+    for n in range(first, first + number):
+        events.append(RequestMade(t_ns, n, n, 0, 0, 1.5 * n))
+        events.append(RequestDone(t_ns, n, Fate.MARKED, None, "", n % 65536, n, 400.0, n))
+    return events
+
+
+def _begin(folder: str, name: str) -> Journal:
+    journal = Journal.open(Path(folder) / name, "performance", synchronous="FULL")
+    journal.begin_run(job="none", job_number=0, dry=False, config="", mono_ns=0, wall_ns=0)
+    return journal
+
+
+def per_s(folder: str, number: int = 100_000) -> float:
+    """Durable requests a second, put 500 at a time as fast as they go."""
+    journal = _begin(folder, "rate.sqlite")
+    groups = [requests(n, 500, n) for n in range(0, number, 500)]
+    began = time.perf_counter()
+    for events in groups:
+        journal.put(events)
+        while journal.backlog > 50_000:
+            time.sleep(0.001)
+    if not journal.flush(60.0):
+        raise RuntimeError(f"the journal did not keep up: {journal.error}")
+    took_s = time.perf_counter() - began
+    journal.close("measured")
+    return number / took_s
+
+
+async def _late(journal: Journal, turns: int) -> tuple[list[int], list[int]]:
+    quiet: list[int] = []
+    loaded: list[int] = []
+    waker = Waker.open()
+    first = 0
+    number = RATE * PERIOD_NS // 1_000_000_000
+    for turn in range(turns):
+        deadline_ns = time.monotonic_ns() + PERIOD_NS
+        for _ in range(TURN_PERIODS):
+            await waker.until(deadline_ns)
+            late_ns = time.monotonic_ns() - deadline_ns
+            (loaded if turn % 2 else quiet).append(late_ns)
+            made = requests(first, number, deadline_ns)  # in both turns: making them is not the journal's work
+            if turn % 2:
+                journal.put(made)
+                first += number
+            deadline_ns += PERIOD_NS
+        await asyncio.sleep(0.2)  # the last groups are written before the other turn begins
+    waker.close()
+    return quiet, loaded
+
+
+def measure(turns: int = 12) -> dict[str, Any]:
+    """The rate, and the lateness with and without."""
+    with tempfile.TemporaryDirectory() as folder:
+        rates = [per_s(folder)]
+        journal = _begin(folder, "lateness.sqlite")
+        sys.setswitchinterval(SWITCH_S)  # as the controller's own process has it
+        gc.collect()
+        gc.freeze()
+        gc.disable()
+        try:
+            quiet, loaded = asyncio.run(_late(journal, turns))
+        finally:
+            gc.enable()
+            gc.unfreeze()
+        journal.close("measured")
+    us = {
+        name: [round(float(q) / 1e3, 1) for q in np.quantile(values, (0.5, 0.99, 0.999))]
+        for name, values in (("quiet", quiet), ("loaded", loaded))
+    }
+    return {
+        "value": round(rates[0]),
+        "bar": RATE,
+        "late_us_median_p99_p999": us,
+        "late_p99_ratio": round(us["loaded"][1] / us["quiet"][1], 2),
+    }
