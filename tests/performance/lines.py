@@ -25,6 +25,7 @@ from controller.records.journal import Journal
 from controller.run_record import begin_record
 from controller.scan import Line
 from controller.settings.line import load_line
+from controller.tidying import Tidier
 from sim.scenario import load_scenario
 from sim.server import serving, since_now_ns
 from sim.side import JudgedSide
@@ -67,14 +68,14 @@ async def run(ports: list[int], for_s: float, folder: Path) -> dict[str, Any]:
     spec = replace(config.spec(), period_s=PERIOD_S)
     loops: list[LineLoop] = []
     journals: list[Journal] = []
+    tidier = Tidier()
     for n, port in enumerate(ports):
         journal = Journal.open(folder / f"{n}.sqlite", spec.name)
         begin_record(journal, config, spec, mono_ns=time.monotonic_ns(), wall_ns=time.time_ns())
         link = ModbusLink(config.points, "127.0.0.1", port, timeout_s=0.25)
         line = Line(spec, n + 1, time.monotonic_ns())
-        phase_s = PERIOD_S * n / len(ports)
         loops.append(
-            LineLoop(line, link, journal, period_s=PERIOD_S, phase_s=phase_s, where=str(port), watch=_ignore, log=QUIET)
+            LineLoop(line, link, journal, period_s=PERIOD_S, tidier=tidier, where=str(port), watch=_ignore, log=QUIET)
         )
         journals.append(journal)
     gc.collect()
@@ -82,8 +83,9 @@ async def run(ports: list[int], for_s: float, folder: Path) -> dict[str, Any]:
     gc.disable()
     try:
         async with asyncio.TaskGroup() as group:
-            for loop in loops:
-                group.create_task(loop.run())
+            begin_ns = time.monotonic_ns()
+            for n, loop in enumerate(loops):
+                group.create_task(loop.run(begin_ns + round(PERIOD_S * 1e9) * n // len(loops)))
             await asyncio.sleep(2.0)
             for verb in ("reset", "start"):
                 await asyncio.gather(*(loop.call(Call(verb, "performance")) for loop in loops))
