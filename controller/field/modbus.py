@@ -156,7 +156,7 @@ class ModbusConnection:
             answer = await client.write_coils(request.address, bits, device_id=self._unit)
         else:
             answer = await client.write_registers(request.address, block, device_id=self._unit)
-        self._checked(answer, f"to write {request}")
+        self._checked(answer, lambda: f"to write {request}")
 
     async def read(self, request: Request) -> list[int]:
         """Read registers or bits; within `carry`. Raises LinkError."""
@@ -168,7 +168,7 @@ class ModbusConnection:
             Table.DISCRETE: client.read_discrete_inputs,
         }[request.table]
         answer = await read(request.address, count=request.count, device_id=self._unit)
-        return self._values(answer, request, f"to read {request}")
+        return self._values(answer, request, lambda: f"to read {request}")
 
     async def write_and_read(self, write: Request, block: list[int], read: Request) -> list[int]:
         """Write and read holding registers in one request (function 23); within `carry`. Raises LinkError."""
@@ -179,9 +179,10 @@ class ModbusConnection:
             values=block,
             device_id=self._unit,
         )
-        return self._values(answer, read, f"to write {write} and read {read} (function 23)")
+        return self._values(answer, read, lambda: f"to write {write} and read {read} (function 23)")
 
-    def _values(self, answer: ModbusPDU, request: Request, what: str) -> list[int]:
+    def _values(self, answer: ModbusPDU, request: Request, what: Callable[[], str]) -> list[int]:
+        """Take the values of an answer; `what` says what was asked for, if it comes to saying it."""
         self._checked(answer, what)
         if request.table.of_bits:
             # The answer is padded to whole bytes.
@@ -193,16 +194,16 @@ class ModbusConnection:
             whole = len(values) == request.count
         if not whole:
             raise LinkError(
-                f"{self._device} was asked {what} and sent another number of values:"
+                f"{self._device} was asked {what()} and sent another number of values:"
                 " check its Modbus settings and what stands between"
             )
         return values
 
-    def _checked(self, answer: ModbusPDU, what: str) -> None:
+    def _checked(self, answer: ModbusPDU, what: Callable[[], str]) -> None:
         if answer.isError():
             code = answer.exception_code
             words, mend = EXCEPTIONS.get(code, ("an exception of its own", "look it up in the device's manual"))
-            raise LinkError(f"{self._device} refused {what}: {words} (exception {code}): {mend}")
+            raise LinkError(f"{self._device} refused {what()}: {words} (exception {code}): {mend}")
 
 
 class ModbusLink:
