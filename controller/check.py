@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from controller.lead import HOST_LATENESS_S, lead_mm, lead_time_s, needed_lease_s, orders_per_s, scan_s
+from controller.plain_check import plain_problems, plain_rows, scan_error_text
 from controller.registers import RING_SIZE
-from controller.spec import Detector, LineSpec, MarkPlan, Material, PlanEdge, Station
+from controller.spec import Detector, LineSpec, MarkPlan, Material, PlanEdge, ReleasePath, Station
 from controller.units import Display
 
 if TYPE_CHECKING:
@@ -141,6 +142,7 @@ def problems(spec: LineSpec, display: Display | None = None) -> list[str]:
         *_link_problems(spec, needs, units),
         *_counter_problems(spec, needs, units),
         *(text for n in range(len(spec.stations)) for text in _station_problems(spec, needs, n, units)),
+        *plain_problems(spec, needs.shortest_lease_s, units),
         *_rate_problems(spec, needs),
     ]
 
@@ -243,6 +245,7 @@ def describe(config: LineConfig) -> list[tuple[str, str]]:
         ("detector", _detector_text(spec.detector, needs, units)),
         ("lead", f"targets are sent {units.time(needs.lead_s)} ahead, {units.length(needs.lead_mm, 4)} at top speed"),
         ("orders", f"the link carries {needs.orders_per_s:.4g} a second{_demand_text(needs)}"),
+        *plain_rows(spec, config.proof, units),
         (
             "lease",
             f"{units.time(spec.limits.lease_s)} (at least {units.time(needs.shortest_lease_s)}); without us marking "
@@ -304,6 +307,8 @@ def _distance_text(station: Station, need: StationNeeds, units: Display) -> str:
 
 
 def _error_text(spec: LineSpec, station: Station, need: StationNeeds, units: Display) -> str:
+    if station.release is ReleasePath.SCAN:
+        return scan_error_text(spec, units)
     if not spec.detector.captured:
         polled = spec.top_speed_mm_s * scan_s(spec.period_s, spec.exchange_s)
         return f"up to {units.length(polled, 3)} at top speed, because edges are sampled"
