@@ -65,15 +65,10 @@ def plain_rows(spec: LineSpec, proof: Proof | None, units: Display) -> Iterator[
     if plain.unproven:
         yield "cable pull", f"DRY RUN ONLY: {plain.unproven}"
     elif proof is not None:
-        yield (
-            "cable pull",
-            f"{proof.date}, {proof.who}: {proof.output} dropped within {units.time(proof.dropped_within_s)}",
-        )
+        dropped = f"{proof.output} dropped within {units.time(proof.dropped_within_s)}"
+        yield "cable pull", f"{proof.date}, {proof.who}: {dropped}{' (simulated)' if proof.simulated else ''}"
     if spec.interlocks:
-        yield (
-            "  caution",
-            "an interlock that opens and closes between two scans goes unseen: a plain device latches none",
-        )
+        yield "  caution", "an interlock that blinks between two scans goes unseen: a plain device latches none"
 
 
 def scan_error_text(spec: LineSpec, units: Display) -> str:
