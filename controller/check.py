@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from controller.lead import HOST_LATENESS_S, lead_mm, lead_time_s, needed_lease_s, orders_per_s, scan_s
 from controller.plain_check import plain_problems, plain_rows, scan_error_text
 from controller.registers import RING_SIZE
+from controller.serial_line import place_text
 from controller.spec import Detector, LineSpec, MarkPlan, Material, PlanEdge, ReleasePath, Station
 from controller.units import Display
 
@@ -239,7 +240,7 @@ def describe(config: LineConfig) -> list[tuple[str, str]]:
     rows = [
         ("line", f"{spec.name}, {_MATERIAL[spec.material]}, up to {units.speed(spec.top_speed_mm_s)}"),
         ("job", f"{spec.job_name} (number {spec.job_number})"),
-        ("I/O side", f"{host}:{port}, {bench}"),
+        ("I/O side", f"{place_text(host, port)}, {bench}"),
         ("scan", _scan_text(spec, needs, units)),
         ("scale", _scale_text(spec, units)),
         ("detector", _detector_text(spec.detector, needs, units)),

@@ -25,6 +25,7 @@ from controller.ports import FieldLink
 from controller.records.journal import Journal
 from controller.run_record import begin_record
 from controller.scan import Line
+from controller.serial_line import place_text
 from controller.settings.line import LineConfig
 from controller.spec import LineSpec
 from controller.tidying import Tidier
@@ -116,7 +117,7 @@ class LineRun:
         self.name, self.period_ns = spec.name, round(spec.period_s * 1e9)
         self._ending = _Ending()
         self._faults: dict[str, int] = {}
-        self._address = f"{options.host}:{options.port}"
+        self._address = place_text(options.host, options.port)
         self._loop = LineLoop(
             Line(spec, secrets.randbelow(65535) + 1, time.monotonic_ns()),
             link,

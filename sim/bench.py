@@ -29,6 +29,7 @@ from controller.local_socket import socket_path
 from controller.model import Snapshot
 from controller.records.reading import find_run, reading
 from controller.records.schema import JournalError
+from controller.serial_line import is_serial
 from controller.settings.base import SettingsError
 from controller.settings.line import LineConfig
 from sim.children import Child, ChildError, child
@@ -36,6 +37,7 @@ from sim.cli import load
 from sim.marker import MarkTruth
 from sim.result import shortfalls
 from sim.scenario import Scenario
+from sim.server import NEW_PAIR
 from sim.show import Progress, bench_rows
 from sim.terms import SpeedTerms
 from sim.verdict import Judged
@@ -93,7 +95,9 @@ def _plan(args: argparse.Namespace, config: LineConfig, scenario: Scenario, path
         if not 0 <= args.port <= 65535:
             raise BadInputError(f"--port: {args.port} is outside 0 to 65535")
         host, port = LOOPBACK, args.port
-    if not config.is_test_address(host, port):
+    if is_serial(host):
+        host, port = NEW_PAIR, 0
+    elif not config.is_test_address(host, port):
         raise BadInputError(f"{host}:{port} is not this computer: add --port 0 to try the line on free ports here")
     may_mark(args, config, host, port)
     journal = args.journal or (config.journal_path if args.keep_journal else folder / "journal.sqlite")
@@ -131,10 +135,10 @@ class _Bench:
         self._take_signals()
         with Progress(self._plan.config.display, self._plan.duration_s) as progress:
             async with AsyncExitStack() as stack:
-                port, side = await self._start_side(stack)
+                address, side = await self._start_side(stack)
                 listening = asyncio.create_task(self._hear_side(side), name="truth")
                 stack.push_async_callback(_cancel, listening)
-                summary = await self._run_controller(stack, port, progress)
+                summary = await self._run_controller(stack, address, progress)
                 side.signal(signal.SIGTERM)
                 await listening
         if self._verdict is None:
@@ -168,17 +172,23 @@ class _Bench:
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, on_signal, number)
 
-    async def _start_side(self, stack: AsyncExitStack) -> tuple[int, Child]:
-        """Start the simulator, and the proxy before it where the link is slow; the port to go to."""
+    async def _start_side(self, stack: AsyncExitStack) -> tuple[str, Child]:
+        """Start the simulator, and the proxy before it where the link is slow; the address to go to."""
         plan, delays = self._plan, self._plan.scenario.link
         slow = delays.delay_max > 0
-        where = f"{LOOPBACK}:0" if slow else f"{plan.host}:{plan.port}"
+        serial = plan.host == NEW_PAIR
+        if serial and slow:
+            raise BadInputError("a delayed link is simulated over Ethernet only; remove [link] from the scenario")
+        where = f"{LOOPBACK}:0" if slow else NEW_PAIR if serial else f"{plan.host}:{plan.port}"
         words = [
             "sim", str(plan.config.path), "--scenario", str(plan.scenario_path), "--seed", str(plan.seed),
             "--address", where, "--truth", "-", "--for", f"{plan.duration_s + 60:.0f} s",
         ]  # fmt: skip
         side = await stack.enter_async_context(child("simulator", "controller.cli.main", words, self._environment))
-        port = int(json.loads(await side.first_line())["ready"]["port"])
+        ready = json.loads(await side.first_line())["ready"]
+        if serial:
+            return ready["host"], side
+        port = int(ready["port"])
         if slow:
             words = [
                 "--listen", f"{plan.host}:{plan.port}", "--to", f"{LOOPBACK}:{port}", "--seed", str(plan.seed),
@@ -186,7 +196,7 @@ class _Bench:
             ]  # fmt: skip
             proxy = await stack.enter_async_context(child("proxy", "sim.proxy", words, self._environment))
             port = int((await proxy.first_line()).rpartition(":")[2])
-        return port, side
+        return f"{plan.host}:{port}", side
 
     async def _hear_side(self, side: Child) -> None:
         """Take the simulator's truth as it comes."""
@@ -201,12 +211,12 @@ class _Bench:
                 case {"verdict": verdict}:
                     self._verdict = verdict
 
-    async def _run_controller(self, stack: AsyncExitStack, port: int, progress: Progress) -> dict[str, Any]:
+    async def _run_controller(self, stack: AsyncExitStack, address: str, progress: Progress) -> dict[str, Any]:
         """Run the controller to its end beside the display; its summary."""
         plan = self._plan
         words = [
             "run", str(plan.config.path), "--bench-start", "--for", f"{plan.duration_s:g} s", "--json",
-            "--address", f"{plan.host}:{port}", "--journal", str(plan.journal), "--log", "json",
+            "--address", address, "--journal", str(plan.journal), "--log", "json",
         ]  # fmt: skip
         if plan.dry:
             words.append("--dry")

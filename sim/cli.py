@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from controller.cli.common import OK, BadInputError, Verbs, add_for, print_json, verb
+from controller.serial_line import is_serial
 
 if TYPE_CHECKING:
     from controller.settings.line import LineConfig
@@ -26,7 +27,11 @@ def register(verbs: Verbs) -> None:
     )
     _add_world(parser)
     add_for(parser, "end by itself after so long (default: at Ctrl-C)")
-    parser.add_argument("--address", metavar="HOST:PORT", help="serve there instead; port 0: any free one")
+    parser.add_argument(
+        "--address",
+        metavar="HOST:PORT",
+        help="serve there instead; port 0: any free one; for a serial line a port's path, or pty",
+    )
     parser.add_argument("--truth", metavar="FILE", help="write what really happens as JSON lines; - is standard output")
 
     parser = verb(
@@ -118,8 +123,14 @@ def _sim(args: argparse.Namespace) -> int:
 
 def serve_at(address: str | None, config: LineConfig) -> tuple[str, int]:
     """The address to serve on. Raises BadInputError."""
+    from sim.server import NEW_PAIR
+
     if address is None:
         return config.address
+    if is_serial(config.address[0]):
+        if address != NEW_PAIR and not is_serial(address):
+            raise BadInputError(f'--address: "{address}" is no serial port; write its path, or {NEW_PAIR}')
+        return address, 0
     host, _, port = address.rpartition(":")
     if not host or not port.isdigit() or int(port) > 65535:
         raise BadInputError(f'--address: "{address}" is not HOST:PORT; write e.g. 127.0.0.1:15020')

@@ -12,11 +12,16 @@ import struct
 import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from dataclasses import dataclass
 
 from controller.plain_points import PlainMap
 from controller.points import PointMap
+from controller.serial_line import SerialLine
+from sim.rtu import Cutter, SerialSide, sealed
 from sim.tables import IoSide, PlainIoSide, PlainTables, Registers, Tables
 
+NEW_PAIR = "pty"
+"""Instead of a serial port's path: a new pair of pseudo terminals, for a controller on this computer."""
 TICK_S = 0.1
 """The device is brought up to date at least so often, so that a silent client leaves it no backlog."""
 
@@ -73,10 +78,41 @@ class _Connection(asyncio.Protocol):
         return answers
 
 
+class _RtuConnection(_Connection):
+    """One client that frames its requests as on a serial line."""
+
+    def __init__(self, server: SimServer) -> None:
+        super().__init__(server)
+        self._cutter = Cutter()
+
+    def _answers(self, transport: asyncio.Transport) -> bytes:  # noqa: ARG002 - it is never closed for a bad frame
+        data, self._buffer = self._buffer, b""
+        wire = self._server.wire
+        return b"".join(
+            sealed(bytes([unit]) + self._server.registers.answer(pdu))
+            for unit, pdu in self._cutter.feed(data)
+            if unit == wire.unit
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """How the clients speak: with the header of Modbus TCP, or with serial framing, perhaps over a serial line."""
+
+    rtu: bool = False
+    serial: SerialLine | None = None
+    unit: int = 1
+
+
 class SimServer:
     """A running server. Made by `serving`."""
 
-    def __init__(self, device: IoSide | PlainIoSide, registers: Tables, now_ns: Callable[[], int]) -> None:
+    def __init__(
+        self, device: IoSide | PlainIoSide, registers: Tables, now_ns: Callable[[], int], wire: Wire | None = None
+    ) -> None:
+        self.wire = wire or Wire()
+        self.host = ""
+        self._side: SerialSide | None = None
         self.registers = registers
         self.transports: set[asyncio.Transport] = set()
         self.port = 0
@@ -88,13 +124,28 @@ class SimServer:
     async def listen(self, host: str, port: int) -> None:
         """Listen on host and port (0: any free one, then in `port`). Raises OSError with a line of its own."""
         loop = asyncio.get_running_loop()
+        if self.wire.serial is not None:
+            self._side = SerialSide(self.wire.serial, self.wire.unit, self._answer, self.fail)
+            try:
+                self.host = self._side.open(None if host == NEW_PAIR else host)
+            except OSError as error:
+                raise OSError(
+                    error.errno, f"cannot open {host}: {error.strerror or error}; choose another port"
+                ) from None
+            self._tick()
+            return
+        kind = _RtuConnection if self.wire.rtu else _Connection
         try:
-            self._server = await loop.create_server(lambda: _Connection(self), host, port)
+            self._server = await loop.create_server(lambda: kind(self), host, port)
         except OSError as error:
             text = f"cannot listen on {host}:{port}: {error.strerror}; stop what uses it or choose another port"
             raise OSError(error.errno, text) from None
-        self.port = self._server.sockets[0].getsockname()[1]
+        self.host, self.port = host, self._server.sockets[0].getsockname()[1]
         self._tick()
+
+    def _answer(self, pdu: bytes) -> bytes:
+        """Answer a request that came over the serial line; nothing while its cable is out."""
+        return b"" if self.link_down() else self.registers.answer(pdu)
 
     def link_down(self) -> bool:
         """Whether the simulated cable is out just now."""
@@ -115,6 +166,8 @@ class SimServer:
         """Stop listening and end every connection."""
         if self._timer is not None:
             self._timer.cancel()
+        if self._side is not None:
+            self._side.close()
         if self._server is not None:
             self._server.close()
             for transport in list(self.transports):
@@ -141,22 +194,23 @@ def since_now_ns() -> Callable[[], int]:
 
 @asynccontextmanager
 async def serving(
-    device: IoSide, points: PointMap, host: str = "127.0.0.1", port: int = 0, now_ns: Callable[[], int] | None = None
-) -> AsyncIterator[SimServer]:
+    device: IoSide, points: PointMap, host: str = "127.0.0.1", port: int = 0, now_ns: Callable[[], int] | None = None,
+    wire: Wire | None = None,
+) -> AsyncIterator[SimServer]:  # fmt: skip
     """Serve while the block runs; the server says its `port`. Raises OSError when it cannot listen."""
     clock = since_now_ns() if now_ns is None else now_ns
-    async with _listening(SimServer(device, Registers(device, points, clock), clock), host, port) as server:
+    async with _listening(SimServer(device, Registers(device, points, clock), clock, wire), host, port) as server:
         yield server
 
 
 @asynccontextmanager
 async def serving_plain(
     device: PlainIoSide, points: PlainMap, host: str = "127.0.0.1", port: int = 0,
-    now_ns: Callable[[], int] | None = None,
+    now_ns: Callable[[], int] | None = None, wire: Wire | None = None,
 ) -> AsyncIterator[SimServer]:  # fmt: skip
     """As `serving`, for a plain device."""
     clock = since_now_ns() if now_ns is None else now_ns
-    async with _listening(SimServer(device, PlainTables(device, points, clock), clock), host, port) as server:
+    async with _listening(SimServer(device, PlainTables(device, points, clock), clock, wire), host, port) as server:
         yield server
 
 

@@ -18,7 +18,7 @@ from controller.settings.line import LineConfig
 from sim.device import Device
 from sim.plain import PlainDevice
 from sim.scenario import Scenario
-from sim.server import serving, serving_plain, since_now_ns
+from sim.server import Wire, serving, serving_plain, since_now_ns
 from sim.verdict import Judged, Verdict
 from sim.world import build_device, build_plain_device, scheduled_calls
 
@@ -135,19 +135,22 @@ async def run_side(
     def tell_mark(judged: Judged) -> None:
         tell({"mark": dataclasses.asdict(judged)})
 
+    link = config.settings.link
+    serial = link.serial_line() if link.protocol == "modbus-rtu" else None
+    wire = Wire(link.protocol != "modbus-tcp", serial, link.unit_id)
     side: JudgedSide | JudgedPlainSide
     if config.plain is None:
         side = JudgedSide(config, scenario, seed, tell_mark)
-        served = serving(side, config.points, host, port, since_now_ns())
+        served = serving(side, config.points, host, port, since_now_ns(), wire)
     else:
         side = JudgedPlainSide(config, scenario, seed, tell_mark)
-        served = serving_plain(side, config.plain, host, port, since_now_ns())
+        served = serving_plain(side, config.plain, host, port, since_now_ns(), wire)
     done = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, done.set)
     async with served as server:
-        tell({"ready": {"host": host, "port": server.port}})
+        tell({"ready": {"host": server.host, "port": server.port}})
         telling = asyncio.create_task(_tell_progress(side, scenario, tell), name="progress")
         failing = asyncio.create_task(server.failed(), name="device")
         ending = asyncio.create_task(done.wait(), name="end")

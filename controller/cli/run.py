@@ -170,12 +170,17 @@ def tell(ends: Sequence[LineEnd], as_json: bool) -> int:
 
 def load(line_file: str, address: str | None) -> tuple[LineConfig, tuple[str, int]]:
     """Read the line, and its address or the one given instead. Raises SettingsError, BadInputError."""
+    from controller.serial_line import is_serial
     from controller.settings.line import MODBUS_PORT, load_line
     from controller.settings.sections import split_address
 
     config = load_line(line_file)
     if address is None:
         return config, config.address
+    if is_serial(config.address[0]):
+        if not is_serial(address):
+            raise BadInputError(f'--address: "{address}" is no serial port; write its path, e.g. /dev/ttyUSB0')
+        return config, (address, 0)
     try:
         host, port = split_address(address)
     except ValueError as error:
@@ -193,9 +198,12 @@ def may_mark(args: argparse.Namespace, config: LineConfig, host: str, port: int)
 def may_start(args: argparse.Namespace, config: LineConfig, host: str, port: int) -> bool:
     """Whether to start once: a person at the terminal may, a script only on a test bench. Raises BadInputError."""
     if args.bench_start:
+        from controller.serial_line import place_text
+
         if not config.is_test_address(host, port):
+            place = place_text(host, port)
             raise BadInputError(
-                f"--bench-start is for a test bench; {host}:{port} is none: start with --start at a terminal, "
+                f"--bench-start is for a test bench; {place} is none: start with --start at a terminal, "
                 "or list it in link.test_addresses if it is a bench"
             )
         return True

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 
-from controller.field.modbus import ModbusConnection, ModbusLink
+from controller.field.modbus import Framing, ModbusConnection, ModbusLink
 from controller.field.plain import PlainLink
 from controller.field.shared import Bus, SharedLink
 from controller.ports import FieldLink
+from controller.serial_line import Parity, SerialLine, is_pseudo, is_serial
 from controller.settings.line import LineConfig
 from controller.spec import LineSpec
 
@@ -46,4 +48,20 @@ def make_connection(
 ) -> ModbusConnection:
     """Make the connection of a line to a device at an address; with `shares` it is one with that connection."""
     section = config.settings.link
-    return ModbusConnection(host, port, unit=section.unit_id, timeout_s=section.timeout, shares=shares)
+    return ModbusConnection(
+        host,
+        port,
+        unit=section.unit_id,
+        timeout_s=section.timeout,
+        framing=Framing.RTU if section.protocol == "modbus-rtu-tcp" else Framing.TCP,
+        serial=_serial_line(config, host),
+        shares=shares,
+    )
+
+
+def _serial_line(config: LineConfig, host: str) -> SerialLine | None:
+    if not is_serial(host):
+        return None
+    line = config.settings.link.serial_line()
+    # A pseudo terminal has no parity, and the system refuses to set any.
+    return replace(line, parity=Parity.NONE, stop_bits=1) if is_pseudo(host) else line

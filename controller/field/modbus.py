@@ -1,4 +1,4 @@
-"""The way to an I/O side over Modbus TCP: one exchange writes the whole command and reads the whole status.
+"""The way to an I/O side over Modbus, TCP or serial: one exchange writes the whole command and reads the whole status.
 
 Rules of this file: pymodbus and its quirks end here. Any exchange that does not succeed closes the connection, and
 the next one opens it anew, so an answer that comes late can meet no later question. Nothing is retried: the next
@@ -9,22 +9,35 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import termios
 import time
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import TypeVar
 
 from pymodbus import FramerType
-from pymodbus.client import AsyncModbusTcpClient
+from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusException
 from pymodbus.pdu import ModbusPDU
+from serial import Serial
 
 from controller.packing import CommandEncoder, StatusDecoder
 from controller.points import PointMap, Request, Table
 from controller.ports import LinkError
 from controller.registers import Command, Status
+from controller.serial_line import SerialLine, place_text
 
 Brought = TypeVar("Brought")
+Client = AsyncModbusTcpClient | AsyncModbusSerialClient
+
+
+class Framing(StrEnum):
+    """How requests and answers are parted over Ethernet: by their header, or by length and CRC as on a serial line."""
+
+    TCP = "tcp"
+    RTU = "rtu"
+
 
 # What goes wrong is told once, by LinkError; the library would print it a second time in words of its own.
 logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)
@@ -47,14 +60,17 @@ EXCEPTIONS = {
 class _Held:
     """The library's client of a connection, while there is one."""
 
-    client: AsyncModbusTcpClient | None = None
+    client: Client | None = None
+    closed_ns: int | None = None
+    """When one was closed last."""
 
 
 class ModbusConnection:
-    """One connection to a device over Modbus TCP, opened anew after anything that failed.
+    """One connection to a device over Modbus, opened anew after anything that failed.
 
-    `timeout_s` bounds opening it and, apart from that, a whole exchange. With `shares` the two are one connection,
-    to units of their own; who has both sees to it that one exchange goes at a time.
+    `host` is the path of the port where it goes over a serial line. `timeout_s` bounds opening it and, apart from that,
+    a whole exchange. With `shares` the two are one connection, to units of their own; who has both sees to it that one
+    exchange goes at a time.
     """
 
     def __init__(
@@ -64,14 +80,17 @@ class ModbusConnection:
         *,
         unit: int = 1,
         timeout_s: float = 0.5,
+        framing: Framing = Framing.TCP,
+        serial: SerialLine | None = None,
         shares: ModbusConnection | None = None,
     ) -> None:
         self._host, self._port, self._unit = host, port, unit
         self._timeout_s = timeout_s
+        self._framing, self._serial = framing, serial
         self.sent_ns = 0
         """When the last exchange's first request left, in monotonic ns."""
         self._held: _Held = _Held() if shares is None else shares._held
-        self._device = f"the I/O side at {host}:{port} (unit {unit})"
+        self._device = f"the I/O side at {place_text(host, port)} (unit {unit})"
 
     async def connect(self) -> None:
         """Open the connection, afresh if it is open. Raises LinkError when the I/O side cannot be reached."""
@@ -83,6 +102,7 @@ class ModbusConnection:
         if self._held.client is not None:
             self._held.client.close()
             self._held.client = None
+            self._held.closed_ns = time.monotonic_ns()
 
     async def carry(self, work: Callable[[], Awaitable[Brought]]) -> Brought:
         """Do the requests of one exchange, which go through this connection. Raises LinkError and is then closed."""
@@ -118,19 +138,16 @@ class ModbusConnection:
                 " check that it runs, the cable and the timeout"
             ) from None
 
-    async def _open(self) -> AsyncModbusTcpClient:
+    async def _open(self) -> Client:
         await self.close()
-        client = AsyncModbusTcpClient(
-            self._host,
-            port=self._port,
-            framer=FramerType.SOCKET,
-            timeout=self._timeout_s,
-            retries=0,
-            reconnect_delay=0,
-        )
+        if self._serial is not None:
+            await self._quieten(self._serial)
+        client = self._make()
         self._held.client = client
         try:
             reached = await client.connect()
+        except termios.error:
+            reached = False
         except BaseException:
             await self.close()
             raise
@@ -142,8 +159,46 @@ class ModbusConnection:
             )
         return client
 
+    def _make(self) -> Client:
+        serial = self._serial
+        if serial is not None:
+            return AsyncModbusSerialClient(
+                self._host,
+                framer=FramerType.RTU,
+                baudrate=serial.baud,
+                parity=serial.parity[0].upper(),
+                stopbits=serial.stop_bits,
+                timeout=self._timeout_s,
+                retries=0,
+                reconnect_delay=0,
+            )
+        return AsyncModbusTcpClient(
+            self._host,
+            port=self._port,
+            framer=FramerType.RTU if self._framing is Framing.RTU else FramerType.SOCKET,
+            timeout=self._timeout_s,
+            retries=0,
+            reconnect_delay=0,
+        )
+
+    async def _quieten(self, line: SerialLine) -> None:
+        """Let an answer that is still to come arrive, and throw it away: nothing would tell it from the next one.
+
+        A device that takes longer than twice the timeout would get past this; its timeout is too short.
+        """
+        if self._held.closed_ns is not None:
+            quiet_ns = self._held.closed_ns + round((self._timeout_s + line.silence_s) * 1e9)
+            await asyncio.sleep(max(0.0, (quiet_ns - time.monotonic_ns()) / 1e9))
+        try:
+            with Serial(self._host, timeout=0) as port:
+                port.reset_input_buffer()
+        except (OSError, termios.error) as error:
+            raise LinkError(
+                f"cannot open {self._device}: {error}: check the port's name, its cable and who may use it"
+            ) from None
+
     @property
-    def _open_client(self) -> AsyncModbusTcpClient:
+    def _open_client(self) -> Client:
         if self._held.client is None:
             raise LinkError(f"{self._device} is not connected")
         return self._held.client
@@ -207,7 +262,7 @@ class ModbusConnection:
 
 
 class ModbusLink:
-    """A `FieldLink` over Modbus TCP.
+    """A `FieldLink` over Modbus.
 
     `timeout_s` bounds opening a connection and, apart from that, a whole exchange. With `function_23` the last write
     and the first read go in one request; ValueError when the points do not allow that.

@@ -16,6 +16,7 @@ from controller.check import problems
 from controller.faults import check_raised
 from controller.plain_points import PlainMap
 from controller.points import PointMap
+from controller.serial_line import is_pseudo, is_serial, least_exchange_s, place_text
 from controller.settings.base import SettingsError, Strict, load_toml, problem
 from controller.settings.job import JobSettings, PlanSettings
 from controller.settings.plain import PlainSection
@@ -109,8 +110,13 @@ class LineConfig:
 
     @property
     def address(self) -> tuple[str, int]:
-        """Host and port of the I/O side."""
-        host, port = split_address(self.settings.link.address)
+        """Host and port of the I/O side; of a serial line its port's path, and 0."""
+        link = self.settings.link
+        if link.port is not None:
+            return link.port, 0
+        if link.address is None:
+            raise ValueError("a link has an address or a serial port")
+        host, port = split_address(link.address)
         return host, MODBUS_PORT if port is None else port
 
     @property
@@ -138,6 +144,8 @@ class LineConfig:
 
     def is_test_address(self, host: str, port: int) -> bool:
         """Whether an address is a test bench: this computer itself, or listed as one in the line file."""
+        if is_serial(host):
+            return is_pseudo(host)
         if _is_loopback(host):
             return True
         listed = (split_address(text) for text in self.settings.link.test_addresses)
@@ -228,7 +236,8 @@ class LineConfig:
         own = not self.proof.simulated and (host, port) == self.address
         if not (own or self.is_test_address(host, port)):
             where = "a test bench" if self.proof.simulated else "the line's own address"
-            return f"the cable-pull test of {self.proof.date} was made at {where}, not at {host}:{port}: {again}"
+            place = place_text(host, port)
+            return f"the cable-pull test of {self.proof.date} was made at {where}, not at {place}: {again}"
         return ""
 
     def _station(self, station: StationSection) -> Station:
@@ -261,6 +270,16 @@ def load_line(path: Path | str, *, must_work: bool = True) -> LineConfig:
         raise SettingsError(job_file, found)
     proof = None if settings.plain is None else load_proof(proof_path(file))
     config = LineConfig(file, job_file, settings, job, _points(file, settings), _plain_points(file, settings), proof)
+    if settings.link.protocol == "modbus-rtu" and config.plain is None:
+        link, units = settings.link, config.display
+        serial = link.serial_line()
+        least_s = least_exchange_s(serial, config.points, link.function_23)
+        if link.worst_exchange < least_s:
+            text = (
+                f"{units.time(link.worst_exchange)} is shorter than the {units.time(least_s)} that {serial.baud} baud "
+                "need for one exchange; make it longer, or the line faster"
+            )
+            raise SettingsError(file, [("link.worst_exchange", text)])
     if must_work and (refused := problems(config.spec(), config.display)):
         raise SettingsError(file, [("", text) for text in refused])
     return config

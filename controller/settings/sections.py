@@ -9,6 +9,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
+from controller.serial_line import Parity, SerialLine
 from controller.settings.base import Strict, problem
 from controller.settings.quantities import (
     AccelMmS2,
@@ -48,7 +49,14 @@ def _line_name(text: str) -> str:
     return text
 
 
+def _serial_port(text: str) -> str:
+    if not text.startswith("/"):
+        raise ValueError(f'{text!r} is no serial port; write its path, e.g. "/dev/ttyUSB0"')
+    return text
+
+
 Address = Annotated[str, AfterValidator(_address)]
+SerialPort = Annotated[str, AfterValidator(_serial_port)]
 
 
 class LineSection(Strict):
@@ -74,8 +82,16 @@ class DisplaySection(Strict):
 class LinkSection(Strict):
     """The way to the I/O side."""
 
-    protocol: Literal["modbus-tcp"] = "modbus-tcp"
-    address: Address = Field(description='host and port, e.g. "192.0.2.10:502"; without a port 502')
+    protocol: Literal["modbus-tcp", "modbus-rtu-tcp", "modbus-rtu"] = Field(
+        default="modbus-tcp", description="over Ethernet; with serial framing over Ethernet; over a serial line"
+    )
+    address: Address | None = Field(
+        default=None, description='host and port, e.g. "192.0.2.10:502"; without a port 502'
+    )
+    port: SerialPort | None = Field(default=None, description='the serial port instead, e.g. "/dev/ttyUSB0"')
+    baud: int | None = Field(default=None, ge=300, le=4_000_000, description="of the serial line; default 19200")
+    parity: Parity | None = Field(default=None, description="of the serial line; default even")
+    stop_bits: Literal[1, 2] | None = Field(default=None, description="default 1, without parity 2")
     unit_id: int = Field(default=1, ge=0, le=255, description="the unit that a gateway passes requests on to")
     timeout: PositiveDurationS = Field(default=0.1, description="an exchange that takes longer has failed")
     worst_exchange: PositiveDurationS = Field(default=0.005, description="reckoned with until measured")
@@ -88,11 +104,30 @@ class LinkSection(Strict):
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
+        serial = self.protocol == "modbus-rtu"
+        if serial and self.port is None:
+            raise problem("port", 'is missing; name the serial port, e.g. port = "/dev/ttyUSB0"')
+        if not serial and self.address is None:
+            raise problem("address", 'is missing; write e.g. address = "192.0.2.10:502"')
+        if serial and self.address is not None:
+            raise problem("address", "does not belong to a serial line; remove it, or choose another protocol")
+        if not serial:
+            for name in ("port", "baud", "parity", "stop_bits"):
+                if getattr(self, name) is not None:
+                    raise problem(name, f'belongs to protocol = "modbus-rtu", not to "{self.protocol}"; remove it')
+        if serial and not 1 <= self.unit_id <= 247:
+            raise problem("unit_id", f"{self.unit_id} is no address on a serial line; use 1 to 247")
         if self.timeout < self.worst_exchange:
             raise problem("timeout", "is shorter than worst_exchange; make it longer")
         if not 0.001 <= self.lease <= 65.535:
             raise problem("lease", 'is outside 1 ms to 65535 ms; write e.g. lease = "250 ms"')
         return self
+
+    def serial_line(self) -> SerialLine:
+        """How characters go over the serial line."""
+        parity = self.parity or Parity.EVEN
+        stop_bits = self.stop_bits or (2 if parity is Parity.NONE else 1)
+        return SerialLine(self.baud or SerialLine().baud, parity, stop_bits)
 
 
 class WheelSection(Strict):
