@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 
 from controller.records.report import report
+from tests.wire.processes import roomy
 
 LINE = "config/demo-line.toml"
 FIXED = {
@@ -76,7 +77,7 @@ def gone(pid: int) -> bool:
 def test_a_bench_marks_every_product_that_passes_and_says_so_in_the_fixed_names(fast: Path, tmp_path: Path) -> None:
     journal = tmp_path / "kept.sqlite"
     words = ("--port", "0", "--for", "6s", "--scenario", str(fast), "--journal", str(journal), "--json")
-    code, out, err = beltcue("bench", LINE, *words)
+    code, out, err = beltcue("bench", str(roomy(tmp_path, Path(LINE).resolve())), *words)
     result = last_object(out)
     assert code == 0, (result["shortfalls"], err)
     assert result.keys() >= FIXED
@@ -91,7 +92,15 @@ def test_a_bench_marks_every_product_that_passes_and_says_so_in_the_fixed_names(
 
 
 def test_a_bench_over_a_delaying_proxy_is_link_limited_and_as_exact(tmp_path: Path) -> None:
-    code, out, err = beltcue("bench", "config/slow-link-line.toml", "--port", "0", "--for", "8s", "--json")
+    code, out, err = beltcue(
+        "bench",
+        str(roomy(tmp_path, Path("config/slow-link-line.toml").resolve())),
+        "--port",
+        "0",
+        "--for",
+        "8s",
+        "--json",
+    )
     result = last_object(out)
     assert code == 0, (result["shortfalls"], err)
     scan = result["scan"]
