@@ -8,10 +8,11 @@ from typing import Any
 
 import pytest
 
+from controller import model
 from controller.lead import scan_s
-from controller.model import Fate, Miss, RequestDone, RequestMade, State
+from controller.model import Call, Fate, Image, Miss, ProductFate, RequestDone, RequestMade, State
 from controller.plain import PlainSide
-from controller.scan import Line
+from controller.scan import Line, scan
 from controller.spec import LineSpec
 from sim.plain import ENABLE, PlainLine, trigger
 from sim.products import Spread
@@ -50,8 +51,10 @@ class Plant:
             on_output=lambda *change: self.outputs.append(change),
         )  # fmt: skip
         self.line = Line(self.spec, random.Random(self.scenario.seed).randint(1, 0xFFFF), 0)
-        side = PlainLine(self.device, PlainSide(self.spec, 7))
-        self.bench = VirtualBench(self.line, side, self.kept, link=VirtualLink(*self.link_ns), seed=self.scenario.seed)
+        self.side = PlainLine(self.device, PlainSide(self.spec, 7))
+        self.bench = VirtualBench(
+            self.line, self.side, self.kept, link=VirtualLink(*self.link_ns), seed=self.scenario.seed
+        )
         self.bench.start()
 
     def until(self, seconds: float) -> None:
@@ -197,3 +200,41 @@ def test_a_line_that_is_not_proven_does_not_start_and_says_why() -> None:
     assert not dry.changes(ENABLE, True)
     assert not dry.changes(TRIGGER, True)
     assert not dry.marks
+
+
+def test_a_trigger_whose_answer_was_lost_is_unconfirmed_and_its_product_unknown() -> None:
+    plant = Plant(spec(), scene([constant(300.0)], [ROW]))
+    plant.until(4.0)
+    line, side, device = plant.line, plant.side.side, plant.device
+    now_ns, lost = plant.bench.now_ns, 0
+    for n in range(400):
+        sent_ns = now_ns + (n + 1) * 5_000_000
+        command = line.command
+        outputs = side.step(command, device.read_inputs(sent_ns + 100_000), sent_ns + 100_000)
+        device.write_output(trigger(0), outputs.triggers[0], sent_ns + 200_000)
+        device.write_output(ENABLE, outputs.enable, sent_ns + 200_000)
+        if outputs.rising and not lost:
+            lost = command.order_token
+            image = Image(None, sent_ns, sent_ns + 300_000, "no answer")
+        else:
+            image = Image(side.answered(sent_ns + 250_000), sent_ns, sent_ns + 300_000)
+        plant.kept.put(scan(line, image, image.got_ns).events)
+    [done] = [e for e in plant.of(RequestDone) if e.token == lost]
+    assert (done.fate, done.reason) == (Fate.MISSED, Miss.UNCONFIRMED)
+    assert line.state is State.EXECUTE, "one exchange without an answer is no lost link"
+    assert line.book.counters.products[ProductFate.UNKNOWN] == 1
+    assert line.book.counters.marked > 5
+    plant.assert_sound()
+    # It was really made, once, and so were all that came after it.
+    assert len(plant.marks) == line.book.counters.marked + 1 + len(line.book.sent)
+
+
+def test_a_test_mark_is_made_once_and_enable_drops_after_it() -> None:
+    plant = Plant(spec(), scene([constant(50.0)], [products(length=90.0, pitch=150.0, first=5000.0)]))
+    for verb, argument in (("stop", ""), ("mode", "maintenance"), ("reset", ""), ("start", ""), ("test-mark", "flap")):
+        plant.bench.give(Call(verb, "anna", argument=argument))
+        plant.bench.run_until(plant.bench.now_ns + 300_000_000)
+    assert plant.bench.tally.refused == []
+    assert [e.result for e in plant.of(model.TestMarked)] == ["released"]
+    assert len(plant.changes(TRIGGER, True)) == 1
+    assert not plant.device.outputs[ENABLE]
