@@ -19,6 +19,7 @@ from typing import Any
 
 from controller.field.links import make_links
 from controller.line_run import LineRun, RunOptions, RunResult, opened
+from controller.scheduling import claim_real_time
 from controller.settings.line import LineConfig
 from controller.tidying import Tidier
 
@@ -49,9 +50,10 @@ async def run_line(config: LineConfig, options: RunOptions, log: Any) -> RunResu
     return end.result
 
 
-async def run_lines(plans: Sequence[tuple[LineConfig, RunOptions]], log: Any) -> list[LineEnd]:
+async def run_lines(plans: Sequence[tuple[LineConfig, RunOptions]], log: Any, real_time: bool = False) -> list[LineEnd]:
     """Run several lines in one loop, each with its own journal and control socket, until all have ended.
 
+    With `real_time` the system is asked for it; what it refuses is logged, and the lines run all the same.
     Raises JournalError and LocalSocketError before any line runs; what ends a line later is in its `LineEnd`.
     """
     several, tidier = len(plans) > 1, Tidier()
@@ -65,6 +67,8 @@ async def run_lines(plans: Sequence[tuple[LineConfig, RunOptions]], log: Any) ->
         for (config, options), link in zip(plans, links, strict=True):
             its_log = log.bind(line=config.name) if several else log
             runs.append(await stack.enter_async_context(opened(config, options, link, tidier, its_log)))
+        for refused in claim_real_time() if real_time else ():
+            log.warning(refused)
         with _signals(runs, log), _collected_between_scans():
             begin_ns = time.monotonic_ns()
             async with asyncio.TaskGroup() as group:

@@ -10,6 +10,7 @@ import ctypes
 import errno
 import importlib
 import os
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
@@ -40,9 +41,10 @@ def event_loop(name: str) -> LoopFactory | None:
 
 
 def claim_real_time() -> list[str]:
-    """Ask for real-time scheduling of this thread and for memory that is never paged out; what was refused, in words.
+    """Ask for real-time scheduling and for memory that is never paged out; what was refused, in words.
 
-    Threads and processes begun later are scheduled as usual: a writer of records must not compete with a scan.
+    The threads that there are besides this one come just below it: a writer of records must give way to a scan, but
+    not to other programs while it holds the interpreter, since the scan would wait with it.
     """
     return [refused for refused in (_schedule(), _lock_memory()) if refused]
 
@@ -50,10 +52,14 @@ def claim_real_time() -> list[str]:
 def _schedule() -> str:
     if not hasattr(os, "sched_setscheduler"):
         return "no real-time scheduling: this system has none"
-    if os.sched_getscheduler(0) & ~os.SCHED_RESET_ON_FORK == os.SCHED_FIFO:
-        return ""  # whoever started it has seen to it
+    ours = threading.get_native_id()
     try:
-        os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(PRIORITY))
+        for thread in threading.enumerate():
+            if thread.native_id is not None:
+                priority = PRIORITY - (thread.native_id != ours)
+                os.sched_setscheduler(thread.native_id, os.SCHED_FIFO, os.sched_param(priority))
+    except ProcessLookupError:
+        return ""  # a thread that has just ended
     except PermissionError:
         return (
             f"no real-time scheduling: the system does not permit it; in a systemd unit write LimitRTPRIO={PRIORITY} "

@@ -36,6 +36,9 @@ class Waker:
     def __init__(self) -> None:
         self._fd = -1
         self._libc: ctypes.CDLL | None = None
+        # Filled anew for each instant: to make one costs as much again as to set the timer.
+        self._spec = _Itimerspec()
+        self._spec_at = ctypes.byref(self._spec)
         self._waiting: asyncio.Future[None] | None = None
         self._late_ns: deque[int] = deque(maxlen=LATELY)
 
@@ -108,9 +111,9 @@ class Waker:
 
     def _set(self, instant_ns: int) -> None:
         assert self._libc is not None
-        seconds, nanoseconds = divmod(instant_ns, 1_000_000_000)
-        spec = _Itimerspec(_Timespec(0, 0), _Timespec(seconds, nanoseconds))
-        if self._libc.timerfd_settime(self._fd, _ABSOLUTE, ctypes.byref(spec), None):
+        when = self._spec.value
+        when.seconds, when.nanoseconds = divmod(instant_ns, 1_000_000_000)
+        if self._libc.timerfd_settime(self._fd, _ABSOLUTE, self._spec_at, None):
             raise OSError(ctypes.get_errno(), "timerfd_settime")
 
     def _fired(self) -> None:

@@ -83,18 +83,15 @@ def execute(args: argparse.Namespace) -> int:
     from controller.logs import open_log
     from controller.plant.local import LocalSocketError
     from controller.records.schema import JournalError
-    from controller.scheduling import NoSuchLoopError, claim_real_time, event_loop
+    from controller.scheduling import NoSuchLoopError, event_loop
     from controller.settings.base import SettingsError
 
     try:
         plans = load_plans(args)
         factory = event_loop(args.event_loop)
         log = open_log(args.log, args.log_file)
-        if args.realtime:
-            for refused in claim_real_time():
-                log.warning(refused)
         with asyncio.Runner(loop_factory=factory) as runner:
-            ends = runner.run(run_lines(plans, log))
+            ends = runner.run(run_lines(plans, log, args.realtime))
     except (SettingsError, JournalError, LocalSocketError, NoSuchLoopError) as error:
         raise BadInputError(str(error)) from None
     except OSError as error:

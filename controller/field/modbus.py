@@ -22,6 +22,7 @@ from pymodbus.exceptions import ModbusException
 from pymodbus.pdu import ModbusPDU
 from serial import Serial
 
+from controller.field.answers import decode_whole
 from controller.packing import CommandEncoder, StatusDecoder
 from controller.points import PointMap, Request, Table
 from controller.ports import LinkError
@@ -143,6 +144,7 @@ class ModbusConnection:
         if self._serial is not None:
             await self._quieten(self._serial)
         client = self._make()
+        decode_whole(client)
         self._held.client = client
         try:
             reached = await client.connect()
@@ -157,6 +159,8 @@ class ModbusConnection:
                 f"cannot reach {self._device} within {self._timeout_s:g} s:"
                 " check that it is on and listening, its address and the cable"
             )
+        # An exchange has one time limit, ours; the library's own for each request costs as much again as the request.
+        client.ctx.comm_params.timeout_connect = None  # type: ignore[assignment]
         return client
 
     def _make(self) -> Client:
