@@ -31,6 +31,18 @@ class LayoutError(Exception):
     """The I/O side speaks a register layout that this program does not; one line, with what to do."""
 
 
+def check_layout(status: Status, where: str) -> None:
+    """Refuse a foreign layout at the first answer; one that changes later is a fault, decided in `scan`.
+
+    Raises LayoutError.
+    """
+    if status.layout != LAYOUT:
+        raise LayoutError(
+            f"the I/O side at {where} says register layout {status.layout}, this program speaks {LAYOUT}: "
+            "check the address and the points in the line's file, or the program in the I/O side"
+        )
+
+
 class LoopEndedError(Exception):
     """A call came after the loop had ended, or was not answered before it ended."""
 
@@ -180,7 +192,9 @@ class LineLoop:
         sent_ns = max(began_ns, self._link.sent_ns)
         if status is not None:
             self.timing.exchanged(got_ns - began_ns)
-            self._check_layout(status)
+            if not self.answered:
+                check_layout(status, self._where)
+            self.answered = True
         calls, self._waiting = self._waiting, []
         outcome = scan(self._line, Image(status, sent_ns, got_ns, error, self._recorder.ok), got_ns, calls)
         decided_ns = time.monotonic_ns()
@@ -198,15 +212,6 @@ class LineLoop:
         parts.decision += decided_ns - got_ns
         parts.records += time.monotonic_ns() - decided_ns
         return outcome
-
-    def _check_layout(self, status: Status) -> None:
-        """Refuse a foreign layout at the first answer; one that changes later is a fault, decided in `scan`."""
-        if not self.answered and status.layout != LAYOUT:
-            raise LayoutError(
-                f"the I/O side at {self._where} says register layout {status.layout}, this program speaks {LAYOUT}: "
-                "check the address and the points in the line's file, or the program in the I/O side"
-            )
-        self.answered = True
 
     async def _exchange(self, now_ns: int) -> tuple[Status | None, str]:
         if not self._up:

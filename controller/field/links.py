@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from controller.field.modbus import Framing, ModbusConnection, ModbusLink
-from controller.field.plain import PlainLink
+from controller.field.plain import PlainLink, PlainReader
 from controller.field.shared import Bus, SharedLink
 from controller.ports import FieldLink
 from controller.serial_line import Parity, SerialLine, is_pseudo, is_serial
@@ -41,6 +41,14 @@ def make_link(config: LineConfig, spec: LineSpec, host: str, port: int, wire: Mo
     if config.plain is not None:
         return PlainLink(config.plain, spec, wire)
     return ModbusLink(config.points, host, port, function_23=config.settings.link.function_23, wire=wire)
+
+
+def make_reader(config: LineConfig, spec: LineSpec, host: str, port: int) -> FieldLink:
+    """Make a link that changes nothing at the I/O side, if it is sent nobody's command. Raises ValueError likewise."""
+    wire = make_connection(config, host, port)
+    if config.plain is not None:
+        return PlainReader(config.plain, wire)
+    return make_link(config, spec, host, port, wire)
 
 
 def make_connection(

@@ -87,3 +87,37 @@ class PlainLink:
         inputs = await self._device.read()
         await self._device.write(self._side.step(command, inputs, self._now_ns()))
         return self._side.answered(self._now_ns())
+
+
+class PlainReader:
+    """A `FieldLink` that only reads a plain device's inputs and writes nothing, for measuring.
+
+    The last read is made once more for each request that an exchange would write, so that it takes as long.
+    """
+
+    def __init__(self, points: PlainMap, wire: ModbusConnection) -> None:
+        self._points, self._wire = points, wire
+
+    @property
+    def sent_ns(self) -> int:
+        """When the last exchange's first request left, in monotonic ns."""
+        return self._wire.sent_ns
+
+    async def connect(self) -> None:
+        """Open the connection. Raises LinkError when the device cannot be reached."""
+        await self._wire.connect()
+
+    async def close(self) -> None:
+        """Close the connection; harmless when it is not open."""
+        await self._wire.close()
+
+    async def exchange(self, _command: Command) -> Status:
+        """Read the inputs, whatever the command says; of the status only count and clock are so. Raises LinkError."""
+        return await self._wire.carry(self._exchange)
+
+    async def _exchange(self) -> Status:
+        reads = self._points.read_plan
+        inputs = self._points.decode([await self._wire.read(request) for request in reads])
+        for _ in range(self._points.requests - len(reads)):
+            await self._wire.read(reads[-1])
+        return Status(belt_count=inputs.count, sample_us=inputs.sample_us)
