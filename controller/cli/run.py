@@ -167,22 +167,29 @@ def tell(ends: Sequence[LineEnd], as_json: bool) -> int:
 
 def load(line_file: str, address: str | None) -> tuple[LineConfig, tuple[str, int]]:
     """Read the line, and its address or the one given instead. Raises SettingsError, BadInputError."""
-    from controller.serial_line import is_serial
-    from controller.settings.line import MODBUS_PORT, load_line
-    from controller.settings.sections import split_address
+    from controller.settings.line import load_line
 
     config = load_line(line_file)
+    return config, address_of(config, address)
+
+
+def address_of(config: LineConfig, address: str | None) -> tuple[str, int]:
+    """The line's address, or the one given instead. Raises BadInputError."""
+    from controller.serial_line import is_serial
+    from controller.settings.line import MODBUS_PORT
+    from controller.settings.sections import split_address
+
     if address is None:
-        return config, config.address
+        return config.address
     if is_serial(config.address[0]):
         if not is_serial(address):
             raise BadInputError(f'--address: "{address}" is no serial port; write its path, e.g. /dev/ttyUSB0')
-        return config, (address, 0)
+        return address, 0
     try:
         host, port = split_address(address)
     except ValueError as error:
         raise BadInputError(f"--address: {error}") from None
-    return config, (host, MODBUS_PORT if port is None else port)
+    return host, MODBUS_PORT if port is None else port
 
 
 def may_mark(args: argparse.Namespace, config: LineConfig, host: str, port: int) -> None:

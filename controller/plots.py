@@ -1,0 +1,94 @@
+"""Pictures of a measurement and of a promise, as PNG. The plotting library is loaded only when one is drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from controller.link_analysis import LinkTimings
+from controller.link_figures import Array
+from controller.promise import Promise
+from controller.units import Display, to_unit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+SIDES = {("compare", "captured"): "C0", ("compare", "sampled"): "C1", ("timed", "captured"): "C2",
+         ("timed", "sampled"): "C3", ("scan", "captured"): "C4", ("scan", "sampled"): "C5"}  # fmt: skip
+"""One colour for each path, the same in every picture."""
+
+
+def _figure(width: float, height: float) -> Figure:
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width, height), dpi=110, layout="constrained")
+
+
+def plot_measured(path: Path, title: str, timings: LinkTimings) -> None:
+    """Draw the distributions of a measurement. Raises OSError, or ValueError for a kind of file that is none."""
+    figure = _figure(11.0, 6.5)
+    figure.suptitle(title)
+    shown: list[tuple[str, Array | None]] = [
+        ("exchange", timings.exchange),
+        ("way out: sending to sample", timings.out),
+        ("age of the count at the decision", timings.age),
+        ("between the counts of two periods", timings.gap),
+        ("loop lateness", timings.late),
+        ("send lateness, after a spin", timings.send_late),
+    ]
+    for axes, (name, times) in zip(figure.subplots(2, 3).flat, shown, strict=True):
+        _histogram(axes, name, times)
+    figure.savefig(path)
+
+
+def _histogram(axes: Axes, name: str, times_s: Array | None) -> None:
+    if times_s is None or not len(times_s):
+        axes.set_title(name, fontsize=9)
+        axes.text(0.5, 0.5, "not measured", ha="center", va="center", transform=axes.transAxes, color="0.4")
+        axes.set_axis_off()
+        return
+    values = times_s * 1e3
+    low, median, p99, worst = (float(np.quantile(values, share)) for share in (0.0, 0.5, 0.99, 1.0))
+    # A few far out would squeeze all others into one bar.
+    high = max(low + 1e-6, min(worst, p99 + 0.5 * (p99 - low)))
+    axes.set_title(f"{name}\nmedian {median:.3g}, 99 % {p99:.3g}, worst {worst:.3g} ms", fontsize=9)
+    axes.hist(np.minimum(values, high), bins=60, range=(low, high), color="C0")
+    axes.set_yscale("log")
+    axes.axvline(median, color="C1", label="median")
+    axes.axvline(p99, color="C3", linestyle="--", label="99 %")
+    axes.set_xlabel("ms" + (" (last bar: all beyond)" if worst > high else ""))
+    axes.set_ylabel("how many")
+    axes.legend(fontsize=8, loc="upper right")
+
+
+def plot_promise(path: Path, title: str, promised: Sequence[Promise], display: Display) -> None:
+    """Draw the error of each path over the speed. Raises OSError, or ValueError for a kind of file that is none."""
+    stations = list(dict.fromkeys(p.station for p in promised))
+    figure = _figure(10.0, 4.5 * len(stations))
+    figure.suptitle(title)
+    for axes, station in zip(figure.subplots(len(stations), 1, squeeze=False).flat, stations, strict=True):
+        rows = [p for p in promised if p.station == station]
+        for side in dict.fromkeys((p.path, p.detector) for p in rows):
+            _side(axes, side, [p for p in rows if (p.path, p.detector) == side], display)
+        axes.set_title(f"station {station}", fontsize=10)
+        axes.set_xlabel(f"speed, {display.speed_unit}")
+        axes.set_ylabel(f"placement error, {display.length_unit}")
+        axes.set_xlim(left=0.0)
+        axes.set_yscale("log")
+        axes.grid(alpha=0.3, which="both")
+        axes.legend(fontsize=8, frameon=False, title="|bias| + 95 % half width (dotted: worst case)", title_fontsize=8)
+    figure.savefig(path)
+
+
+def _side(axes: Axes, side: tuple[str, str], rows: list[Promise], display: Display) -> None:
+    speeds = [to_unit(p.speed_mm_s, display.speed_unit) for p in rows]
+    usual = [to_unit(abs(p.bias_mm) + p.half_width_95_mm, display.length_unit) for p in rows]
+    worst = [to_unit(p.worst_mm, display.length_unit) for p in rows]
+    used = any(p.used for p in rows)
+    label = f"{side[0]}, {side[1]} edges" + (" (this line's)" if used else "")
+    axes.plot(speeds, usual, marker="o", color=SIDES[side], linewidth=2.5 if used else 1.2, label=label)
+    axes.plot(speeds, worst, linestyle=":", marker=".", color=SIDES[side])
