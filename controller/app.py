@@ -26,7 +26,7 @@ from controller.tidying import Tidier
 SWITCH_S = 0.0002
 """How long the interpreter lets a journal's thread run before a scan that waits gets its turn; usually it is 5 ms."""
 
-__all__ = ["LineEnd", "RunOptions", "RunResult", "run_line", "run_lines"]
+__all__ = ["LineEnd", "RunOptions", "RunResult", "collected_between_scans", "run_line", "run_lines"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ async def run_lines(plans: Sequence[tuple[LineConfig, RunOptions]], log: Any, re
             runs.append(await stack.enter_async_context(opened(config, options, link, tidier, its_log)))
         for refused in claim_real_time() if real_time else ():
             log.warning(refused)
-        with _signals(runs, log), _collected_between_scans():
+        with _signals(runs, log), collected_between_scans():
             begin_ns = time.monotonic_ns()
             async with asyncio.TaskGroup() as group:
                 tasks = [
@@ -110,8 +110,11 @@ def _signals(runs: Sequence[LineRun], log: Any) -> Iterator[None]:
 
 
 @contextmanager
-def _collected_between_scans() -> Iterator[None]:
-    """What is there now is never collected, and what comes is collected by the loops, while the block runs."""
+def collected_between_scans() -> Iterator[None]:
+    """What is there now is never collected, and what comes is collected by the loops, while the block runs.
+
+    Nor does another thread keep the interpreter for long.
+    """
     sys.setswitchinterval(SWITCH_S)
     gc.collect()
     gc.freeze()

@@ -21,7 +21,7 @@ def rows(args: argparse.Namespace) -> dict[str, Callable[[], dict[str, Any]]]:
         "timed_dynamic_p99_mm": partial(in_time.dynamic, args.seconds),
         "scan_vs_bare": partial(exchange.measure, round(100 * args.seconds)),
         "lateness_vs_cyclictest": partial(lateness.measure, args.seconds),
-        "lines_per_core": partial(lines.measure, args.seconds / 6),
+        "lines_per_core": partial(lines.measure, args.seconds / 3),
         "shift_wall_s": partial(shift.measure, args.hours),
         "journal_per_s": partial(journal.measure, max(2, round(args.seconds / 5))),
     }

@@ -18,6 +18,7 @@ from typing import Any
 
 import structlog
 
+from controller.app import collected_between_scans
 from controller.field.modbus import ModbusLink
 from controller.loop import LineLoop
 from controller.model import Call, State
@@ -47,14 +48,14 @@ async def serve(number: int) -> None:
         done = asyncio.Event()
         ports: list[int] = []
 
-        async def one() -> None:
-            side = JudgedSide(config, scenario, None)
+        async def one(seed: int) -> None:
+            side = JudgedSide(config, scenario, seed)
             async with serving(side, config.points, "127.0.0.1", 0, since_now_ns()) as server:
                 ports.append(server.port)
                 await done.wait()
 
-        for _ in range(number):
-            group.create_task(one())
+        for seed in range(number):
+            group.create_task(one(seed))
         while len(ports) < number:  # noqa: ASYNC110 - a few turns of the loop, once
             await asyncio.sleep(0.01)
         print(json.dumps(ports), flush=True)
@@ -78,31 +79,32 @@ async def run(ports: list[int], for_s: float, folder: Path) -> dict[str, Any]:
             LineLoop(line, link, journal, period_s=PERIOD_S, tidier=tidier, where=str(port), watch=_ignore, log=QUIET)
         )
         journals.append(journal)
-    gc.collect()
-    gc.freeze()
-    gc.disable()
     try:
-        async with asyncio.TaskGroup() as group:
-            begin_ns = time.monotonic_ns()
-            for n, loop in enumerate(loops):
-                group.create_task(loop.run(begin_ns + round(PERIOD_S * 1e9) * n // len(loops)))
-            await asyncio.sleep(2.0)
-            for verb in ("reset", "start"):
-                await asyncio.gather(*(loop.call(Call(verb, "performance")) for loop in loops))
+        with collected_between_scans():
+            async with asyncio.TaskGroup() as group:
+                begin_ns = time.monotonic_ns()
+                for n, loop in enumerate(loops):
+                    group.create_task(loop.run(begin_ns + round(PERIOD_S * 1e9) * n // len(loops)))
+                await asyncio.sleep(2.0)
+                await asyncio.gather(*(loop.call(Call("reset", "performance")) for loop in loops))
                 await asyncio.sleep(1.0)
-            executing = sum(loop.snapshot().state is State.EXECUTE for loop in loops)
-            for loop in loops:
-                loop.timing.late.clear()
-            cpu_s = time.process_time()
-            await asyncio.sleep(for_s)
-            cpu_s = time.process_time() - cpu_s
-            late = [loop.timing.late for loop in loops]
-            shares = [h.share_within(round(WITHIN_US * 1e3)) for h in late]
-            marked = sum(loop.snapshot().counters.marked for loop in loops)
-            for loop in loops:
-                loop.end()
+                for loop in loops:
+                    # Not all in one instant: lines have nothing to do with one another, nor have their products.
+                    await loop.call(Call("start", "performance"))
+                    await asyncio.sleep(1.0 / len(loops))
+                await asyncio.sleep(1.0)
+                executing = sum(loop.snapshot().state is State.EXECUTE for loop in loops)
+                for loop in loops:
+                    loop.timing.late.clear()
+                cpu_s = time.process_time()
+                await asyncio.sleep(for_s)
+                cpu_s = time.process_time() - cpu_s
+                late = [loop.timing.late for loop in loops]
+                shares = [h.share_within(round(WITHIN_US * 1e3)) for h in late]
+                marked = sum(loop.snapshot().counters.marked for loop in loops)
+                for loop in loops:
+                    loop.end()
     finally:
-        gc.enable()
         gc.unfreeze()
         for journal in journals:
             journal.close("measured")
