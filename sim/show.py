@@ -92,7 +92,7 @@ def bench_rows(result: dict[str, Any], display: Display) -> list[tuple[str, str]
 
 
 def _scan_rows(result: dict[str, Any]) -> list[tuple[str, str]]:
-    from controller.cli.run import scan_text
+    from controller.cli.summary import scan_text
 
     if result["virtual"]:
         scans = result["scans"]

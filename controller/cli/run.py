@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from controller.cli.common import (
     BAD_INPUT,
@@ -123,7 +123,25 @@ def load_plans(args: argparse.Namespace) -> list[Plan]:
         plans.append(Plan(config, options))
     _refuse_twice("line.name", plans, [plan.config.name for plan in plans])
     _refuse_twice("journal.path", plans, [str(plan.options.journal.resolve()) for plan in plans])
+    _refuse_unlike(plans)
     return plans
+
+
+def _refuse_unlike(plans: Sequence[Plan]) -> None:
+    """Refuse lines that share a connection and do not agree on how it speaks. Raises BadInputError."""
+    from controller.field.links import place_of
+
+    for n, plan in enumerate(plans):
+        for first in plans[:n]:
+            if place_of(first.options.host, first.options.port) != place_of(plan.options.host, plan.options.port):
+                continue
+            theirs, ours = first.config.settings.link, plan.config.settings.link
+            for key in ("protocol", "baud", "parity", "stop_bits"):
+                if getattr(theirs, key) != getattr(ours, key):
+                    raise BadInputError(
+                        f"{plan.config.path}: link.{key} is not that of {first.config.path}, and both go through one "
+                        "connection; write the same in both"
+                    )
 
 
 def _refuse_twice(key: str, plans: Sequence[Plan], values: Sequence[str]) -> None:
@@ -139,6 +157,7 @@ def _refuse_twice(key: str, plans: Sequence[Plan], values: Sequence[str]) -> Non
 
 def tell(ends: Sequence[LineEnd], as_json: bool) -> int:
     """Print how the lines ended; the exit code. A defect is raised again when all has been told."""
+    from controller.cli.summary import summary_rows
     from controller.loop import LayoutError
 
     several = len(ends) > 1
@@ -214,49 +233,3 @@ def may_start(args: argparse.Namespace, config: LineConfig, host: str, port: int
     if args.start and not sys.stdin.isatty():
         raise BadInputError("--start needs a person at a terminal; on a test bench use --bench-start")
     return bool(args.start)
-
-
-def summary_rows(summary: dict[str, Any]) -> list[tuple[str, str]]:
-    """The end of a run in a few rows, with units."""
-    from controller.cli.panel import counts_text
-
-    products, requests = summary["products"], summary["requests"]
-    made = {k: requests[k] for k in ("created", "marked", "dry", "pending")}
-    return [
-        ("run", f"line {summary['line']}, job {summary['job']}, {summary['duration_s']:.1f} s"),
-        ("ended", f"in {summary['state']}, because {summary['ended']}"),
-        ("products", counts_text(products)),
-        ("marks", counts_text(made)),
-        ("missed", counts_text(requests["missed"])),
-        ("faults", counts_text(summary["faults"])),
-        ("balance", "every product and every mark is accounted for" if summary["balanced"] else "DOES NOT ADD UP"),
-        ("scan", scan_text(summary["scan"])),
-    ]
-
-
-def scan_text(scan: dict[str, Any]) -> str:
-    """How the scans were kept: their length, the exchanges, overruns and those that the link limited."""
-    return (
-        f"{scan['scan_ms']:g} ms = the greater of period {scan['period_ms']:g} ms and exchange "
-        f"(median {scan['exchange_median_ms']:g}, 99 % {scan['exchange_p99_ms']:g}, "
-        f"worst {scan['exchange_worst_ms']:g} ms); "
-        f"{scan['overruns']} overruns{_worst_text(scan)}; begun late by {scan['late_median_us'] / 1e3:g} ms (median), "
-        f"{scan['late_p99_us'] / 1e3:g} (99 %), {scan['worst_late_ms']:g} (worst); "
-        f"{scan['link_limited']} scans link-limited{_sends_text(scan)}"
-    )
-
-
-def _worst_text(scan: dict[str, Any]) -> str:
-    if not scan["worst_overruns"]:
-        return ""
-    worst = scan["worst_overruns"][0]
-    return f" (the worst {worst['late_ms']:g} ms: {worst['what']})"
-
-
-def _sends_text(scan: dict[str, Any]) -> str:
-    if "timed_sends" not in scan:
-        return ""
-    return (
-        f"; {scan['timed_sends']} timed releases sent late by {scan['send_late_median_us']:g} us (median), "
-        f"{scan['send_late_p99_us']:g} (99 %), {scan['send_late_worst_us']:g} (worst)"
-    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
@@ -17,22 +18,26 @@ from controller.spec import LineSpec
 Place = tuple[str, int]
 
 
+def place_of(host: str, port: int) -> Place:
+    """Which way leads to an address: serial ports have several names each."""
+    return (os.path.realpath(host), port) if is_serial(host) else (host, port)
+
+
 def make_links(lines: Sequence[tuple[LineConfig, LineSpec, Place]]) -> list[FieldLink]:
     """Make the links of a process's lines, each to the I/O side at its address; lines at one address share one way.
 
     Raises ValueError when the points of a line do not allow it.
     """
-    lines_at = Counter(place for _, _, place in lines)
+    lines_at = Counter(place_of(*at) for _, _, at in lines)
     shared: dict[Place, tuple[Bus, ModbusConnection]] = {}
     links: list[FieldLink] = []
-    for config, spec, place in lines:
-        if lines_at[place] == 1:
-            links.append(make_link(config, spec, *place, make_connection(config, *place)))
-            continue
+    for config, spec, at in lines:
+        place = place_of(*at)
         bus, first = shared.get(place) or (Bus(), None)
-        wire = make_connection(config, *place, shares=first)
+        wire = make_connection(config, *at, shares=first)
         shared[place] = bus, first or wire
-        links.append(SharedLink(make_link(config, spec, *place, wire), bus))
+        link = make_link(config, spec, *at, wire)
+        links.append(link if lines_at[place] == 1 else SharedLink(link, bus))
     return links
 
 

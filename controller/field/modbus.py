@@ -64,6 +64,10 @@ class _Held:
     client: Client | None = None
     closed_ns: int | None = None
     """When one was closed last."""
+    limit: asyncio.Timeout | None = None
+    """The time limit of the exchange in progress."""
+    lost: bool = False
+    """Whether the other end has closed the connection during it."""
 
 
 class ModbusConnection:
@@ -129,15 +133,31 @@ class ModbusConnection:
     async def _within_time(self, work: Callable[[], Awaitable[Brought]]) -> Brought:
         if self._held.client is None or not self._held.client.connected:
             await self._open()
+        held = self._held
+        held.lost = False
         try:
-            async with asyncio.timeout(self._timeout_s):
+            async with asyncio.timeout(self._timeout_s) as held.limit:
                 self.sent_ns = time.monotonic_ns()
                 return await work()
         except (TimeoutError, ModbusException, OSError):
+            if held.lost:
+                raise LinkError(
+                    f"{self._device} closed the connection instead of answering:"
+                    " check that it runs, how many connections it takes, and the cable"
+                ) from None
             raise LinkError(
                 f"{self._device} did not answer within {self._timeout_s:g} s:"
                 " check that it runs, the cable and the timeout"
             ) from None
+        finally:
+            held.limit = None
+
+    def _told(self, connected: bool) -> None:
+        """The library says that it is connected, or not any more: then nothing is to be waited for."""
+        limit = self._held.limit
+        if not connected and limit is not None and not limit.expired():
+            self._held.lost = True
+            limit.reschedule(asyncio.get_running_loop().time())
 
     async def _open(self) -> Client:
         await self.close()
@@ -175,6 +195,7 @@ class ModbusConnection:
                 timeout=self._timeout_s,
                 retries=0,
                 reconnect_delay=0,
+                trace_connect=self._told,
             )
         return AsyncModbusTcpClient(
             self._host,
@@ -183,6 +204,7 @@ class ModbusConnection:
             timeout=self._timeout_s,
             retries=0,
             reconnect_delay=0,
+            trace_connect=self._told,
         )
 
     async def _quieten(self, line: SerialLine) -> None:

@@ -229,6 +229,26 @@ async def peer(answer: bytes | None) -> AsyncIterator[int]:
         await asyncio.sleep(0.01)
 
 
+@pytest.mark.parametrize("resets", [False, True])
+async def test_a_peer_that_closes_instead_of_answering_is_not_waited_for(resets: bool) -> None:
+    async def talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(7)
+        if resets:
+            writer.transport.abort()
+        writer.close()
+
+    server = await asyncio.start_server(talk, "127.0.0.1", 0)
+    try:
+        # So long a limit is never reached: only what is seen at once can end the exchange.
+        link = ModbusLink(PointMap.default(), "127.0.0.1", server.sockets[0].getsockname()[1], timeout_s=3600.0)
+        async with asyncio.timeout(60.0):
+            with pytest.raises(LinkError, match="closed the connection instead of answering"):
+                await link.exchange(COMMAND)
+    finally:
+        server.close()
+        await server.wait_closed()
+
+
 async def test_a_peer_that_accepts_and_never_answers_is_an_error_within_the_timeout() -> None:
     async with peer(None) as port:
         link = ModbusLink(PointMap.default(), "127.0.0.1", port, timeout_s=0.1)

@@ -237,10 +237,12 @@ async def test_what_two_lines_must_not_share_is_one_line_and_exit_code_2(tmp_pat
     (tmp_path / "other").mkdir()
     twin = line_file(tmp_path / "other", "left", NOBODY)
     same = line_file(tmp_path, "same", NOBODY, ("same.sqlite", "left.sqlite"))
+    framed = line_file(tmp_path, "framed", NOBODY, ('protocol = "modbus-tcp"', 'protocol = "modbus-rtu-tcp"'))
     for words, texts in (
         ((left, twin), (str(twin), 'line.name "left"', str(left))),
         ((left, left), ('line.name "left"',)),
         ((left, right, same), (str(same), "journal.path", "left.sqlite", str(left))),
+        ((left, framed), (str(framed), "link.protocol", str(left), "one connection")),
         ((left, right, "--address", "127.0.0.1:1"), ("--address is for one line",)),
         ((left, right, "--journal", "j.sqlite"), ("--journal is for one line",)),
         ((left, tmp_path / "none.toml"), ("none.toml", "no such file")),
