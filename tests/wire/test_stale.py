@@ -137,7 +137,7 @@ async def late_writes(side: NotedSide, place: Place, late_ms: int) -> list[Write
 async def test_an_io_side_restarted_under_a_controller_aborts_it_and_marks_nothing_stale(
     tmp_path: Path, lasting: str
 ) -> None:
-    event = f'[[events]]\nkind = "io_restart"\nat = "4 s"\n{lasting}\n'
+    event = f'[[events]]\nkind = "io_restart"\nat = "4.0021 s"\n{lasting}\n'
     async with benching(tmp_path / "bench", DENSE + event) as bench, bench.controller() as running:
         await bench.start()
         first = await bench.look()
