@@ -269,6 +269,7 @@ async def test_a_trigger_written_and_not_answered_is_unconfirmed_and_does_not_ri
         bench.device.write_output = take_and_break  # type: ignore[method-assign]
         with pytest.raises(LinkError, match="closed the connection"):
             await talk.go(enable, OrderKind.RELEASE_NOW, 1)
+        await asyncio.sleep(0.01)  # the device takes its outputs up once in its own scan
         status = await talk.go(enable)
         assert (status.releases[0].token, status.releases[0].result) == (1, NOBODY_KNOWS)
         for _ in range(5):
