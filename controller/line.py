@@ -90,7 +90,7 @@ class Line:
             self.orders.missing_ns += max(spec.told_within_ns(n) for n in range(len(spec.stations)))
         self.enable = Enable()
         self.faults = FaultBook(spec.raised_reactions)
-        self.watch = Watch()
+        self.watch = Watch(sum(1 << bit for bit in spec.interlocks))
         self.link = LinkTimes(spec)
         self.state = State.STOPPED
         self.state_ns = now_ns

@@ -179,26 +179,34 @@ def order_test(line: Line, status: Status, now_ns: int) -> None:
     )
 
 
+def surely_free(line: Line, exchange_ns: int) -> float:
+    """The travel up to which no order can become due, however fast the belt runs, in counts."""
+    if not line.marking:
+        return min([head.due for head in line.book.heads()], default=float("inf"))
+    accel = line.spec.max_accel_mm_s2 / line.spec.scale_mm
+    lead_s = line.link.lead_s
+    fastest = line.travel.fastest_counts_s(exchange_ns) + accel * (line.travel.age_s + lead_s)
+    stations = line.spec.stations
+    ahead = [round(head.due) - fastest * (lead_s + stations[head.station].response_s) for head in line.book.heads()]
+    return min(ahead, default=float("inf")) - 0.5 * accel * lead_s * lead_s - 2.0
+
+
 def undecided(line: Line, ahead: Ahead) -> int:
     """How many of the scans looked at ahead would neither order nor resolve a request: those before the first that may.
 
-    For a marker with a response the belt may speed up as the drive can, so that one looks again early enough.
+    Up to where no speed makes an order due, the belt running forward, the scans need not be looked at one by one. For a
+    marker with a response the belt may speed up as the drive can, so that one looks again early enough.
     """
-    heads = [(request, s) for i, s in enumerate(line.spec.stations) if (request := line.book.head(i)) is not None]
     scans = len(ahead.travels)
-    if not heads:
-        return scans
-    if not line.marking:
-        due = min(request.due for request, _ in heads)
-        return next((n for n, travel in enumerate(ahead.travels) if travel >= due), scans)
+    first = bisect_left(ahead.travels, surely_free(line, ahead.stretch.exchange_ns))
+    if first == scans or not line.marking:
+        return first
     accel = line.spec.max_accel_mm_s2 / line.spec.scale_mm
     lead_s, age_s = line.link.lead_s, line.travel.age_s
     steady, most = 0.5 * accel * lead_s * lead_s, line.spec.counter.modulus / (2 * QUARTER)
-    dues = [(round(request.due), station.response_s) for request, station in heads]
-    fastest = line.travel.fastest_counts_s(ahead.stretch.exchange_ns) + accel * (age_s + lead_s)
-    surely = min([due - fastest * (lead_s + response_s) for due, response_s in dues]) - steady - 2.0
-    # Up to where no speed makes an order due, the belt running forward, the scans need not be looked at one by one.
-    for n in range(bisect_left(ahead.travels, surely), scans):
+    stations = line.spec.stations
+    dues = [(round(head.due), stations[head.station].response_s) for head in line.book.heads()]
+    for n in range(first, scans):
         travel, forward = ahead.travels[n], max(0.0, ahead.speed(n))
         lead = min(most, forward * lead_s + steady)
         for due, response_s in dues:

@@ -100,6 +100,10 @@ class Book:
         heap = self._heaps[station]
         return heap[0][2] if heap else None
 
+    def heads(self) -> list[Request]:
+        """The next request of each station that has one."""
+        return [heap[0][2] for heap in self._heaps if heap]
+
     def take(self, station: int) -> Request:
         """Take the next request out of the queue, to be ordered or resolved by the caller."""
         return heappop(self._heaps[station])[2]

@@ -33,7 +33,7 @@ class Step(Enum):
     """So long since the last sample that the counter may have wrapped unseen."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class IdleStretch:
     """What evenly spaced scans read while nothing happened: raw counts, and the I/O side's clock (None: it has none).
 

@@ -42,6 +42,8 @@ def inhibit_words(cause: int) -> str:
 class Watch:
     """What must be remembered from scan to scan to tell how long something has lasted. Times by the scan's clock."""
 
+    interlock_mask: int = 0
+    """The bits of the interlocks that the line names."""
     good_ns: int | None = None
     echo: int = -1
     echo_ns: int = 0
@@ -79,7 +81,7 @@ def present(
     if status.layout != LAYOUT:
         found["layout_unknown"] = f"layout {status.layout}, {LAYOUT} is wanted"
         return found
-    mask = sum(1 << bit for bit in spec.interlocks)
+    mask = watch.interlock_mask
     if not status.bits & StatusBit.INTERLOCKS_CLOSED or status.interlocks & mask != mask:
         found["interlock_open"] = interlock_words(spec, mask & ~status.interlocks)
     if enable.up:

@@ -23,7 +23,7 @@ class Eyes:
 
     def __init__(self, spec: LineSpec | None = None, up: bool = True) -> None:
         self.spec = spec or line_spec()
-        self.watch, self.enable = Watch(), Enable()
+        self.watch, self.enable = Watch(0b11), Enable()
         self.travel = Travel(self.spec.counter, 5000.0, 0.005)
         if up:
             self.enable.phase = Phase.UP
