@@ -244,7 +244,7 @@ def describe(config: LineConfig) -> list[tuple[str, str]]:
         ("scan", _scan_text(spec, needs, units)),
         ("scale", _scale_text(spec, units)),
         ("detector", _detector_text(spec.detector, needs, units)),
-        ("lead", f"targets are sent {units.time(needs.lead_s)} ahead, {units.length(needs.lead_mm, 4)} at top speed"),
+        ("lead", _lead_text(spec, needs, units)),
         ("orders", f"the link carries {needs.orders_per_s:.4g} a second{_demand_text(needs)}"),
         *plain_rows(spec, config.proof, units),
         (
@@ -307,9 +307,21 @@ def _distance_text(station: Station, need: StationNeeds, units: Display) -> str:
     return f"{units.length(station.distance_mm)} from the detector (at least {least})"
 
 
+def _lead_text(spec: LineSpec, needs: LinkNeeds, units: Display) -> str:
+    ahead = f"{units.time(needs.lead_s)} ahead, {units.length(needs.lead_mm, 4)} at top speed"
+    if all(s.release is ReleasePath.COMPARE for s in spec.stations):
+        return f"targets are sent {ahead}"
+    return f"marks must be known {ahead}; orders that are not for a compare leave as the belt comes to their place"
+
+
 def _error_text(spec: LineSpec, station: Station, need: StationNeeds, units: Display) -> str:
     if station.release is ReleasePath.SCAN:
         return scan_error_text(spec, units)
+    if station.release is ReleasePath.TIMED:
+        return (
+            f"what the link's times make of it (beltcue promise says); beyond {units.length(station.window_mm)} "
+            "an order is refused and the mark missed"
+        )
     if not spec.detector.captured:
         polled = spec.top_speed_mm_s * scan_s(spec.period_s, spec.exchange_s)
         return f"up to {units.length(polled, 3)} at top speed, because edges are sampled"

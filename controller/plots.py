@@ -80,7 +80,7 @@ def plot_promise(path: Path, title: str, promised: Sequence[Promise], display: D
         axes.set_xlim(left=0.0)
         axes.set_yscale("log")
         axes.grid(alpha=0.3, which="both")
-        axes.legend(fontsize=8, frameon=False, title="|bias| + 95 % half width (dotted: worst case)", title_fontsize=8)
+        axes.legend(fontsize=8, framealpha=0.9, title="|bias| + 95 % half width (dotted: worst case)", title_fontsize=8)
     figure.savefig(path)
 
 
