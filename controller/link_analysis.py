@@ -12,10 +12,14 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from controller.fit import BOUNDS, US_MODULUS
+from controller.fit import BOUNDS, DELAYS, US_MODULUS
 from controller.link_figures import Array
 
 Whole = NDArray[np.int64]
+STRETCH = 50
+"""So many releases make a stretch, which may be steadier or less steady than the next."""
+UNSTEADY = 0.1
+"""Such a share of the stretches may be less steady than what is said."""
 SEEN_SHARE = 0.05
 """So large a share of exchanges asked one after the other must bring the same sample, for its scan to show."""
 
@@ -56,7 +60,10 @@ class Clocks:
 
 @dataclass(frozen=True, slots=True)
 class LinkTimings:
-    """The measured times in s. `out` and `back`: to the I/O side's sample and from it; None where it has no clock."""
+    """The measured times in s. `out` and `back`: to the I/O side's sample and from it; None where it has no clock.
+
+    `release`: the way out of requests sent at an instant, about the median of those before; None: too few of them.
+    """
 
     exchange: Array
     age: Array
@@ -64,6 +71,7 @@ class LinkTimings:
     send_late: Array
     gap: Array
     out: Array | None
+    release: Array | None
     back: Array | None
     clocks: Clocks | None
     io_step_s: float | None
@@ -96,6 +104,7 @@ def analyse(record: Record) -> LinkTimings:
         send_late=np.array(record.send_late_ns) * 1e-9,
         gap=gaps[neighbours] if neighbours.any() else gaps,
         out=out,
+        release=None if out is None else about_before(out[~periodic]),
         back=back,
         clocks=clocks,
         io_step_s=step_s,
@@ -141,6 +150,23 @@ def tie(dates: Whole, sent: Whole, got: Whole) -> tuple[Whole, Clocks]:
     level = float(np.median(np.array(middles) - slope * np.array(times)))
     offset: Whole = np.round(level + slope * dates).astype(np.int64)
     return offset, Clocks(-slope * 1e6, drift_off, half_ns * 1e-9)
+
+
+def about_before(outs: Array) -> Array | None:
+    """By how much each way out differs from the median of those before it, in s, as a line that learns it would see it.
+
+    What came before reaches back over a quarter of the measurement. A link is not the same all the time: what is given
+    is as wide as all but a tenth of its stretches were. None where there are too few.
+    """
+    apart = max(1, len(outs) // (4 * DELAYS))
+    back = DELAYS * apart
+    if len(outs) < back + STRETCH:
+        return None
+    differs = np.array([outs[n] - np.median(outs[n - back : n : apart]) for n in range(back, len(outs))])
+    stretches = np.array_split(np.abs(differs), max(1, len(differs) // STRETCH))
+    usual = float(np.quantile(np.abs(differs), 0.95))
+    wide = float(np.quantile([np.quantile(stretch, 0.95) for stretch in stretches], 1.0 - UNSTEADY))
+    return differs * max(1.0, wide / usual)
 
 
 def own_scan(burst: list[tuple[int, int | None, int]]) -> tuple[float | None, float | None]:

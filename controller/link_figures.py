@@ -15,6 +15,7 @@ from controller.spec import LineSpec
 Array = NDArray[np.float64]
 
 EXCHANGE, OUT, BACK, LATE, SEND_LATE = "exchange", "way out", "way back", "loop lateness", "send lateness"
+RELEASE = "release, about what came before"
 ASSUMED_LATE_S = 0.001
 """Nothing measured: the loop begins late by up to this (ordinary scheduling)."""
 ASSUMED_SEND_LATE_S = 0.0001
@@ -50,8 +51,9 @@ class LinkFigures:
     """The times of one link.
 
     `out` is from the sending of a request to the I/O side's sample, `back` from there to the answer; both None where
-    the I/O side has no clock of its own that would tell them apart. `late` is how late a period begins, `send_late` how
-    late a request that was to leave at an instant left.
+    the I/O side has no clock of its own that would tell them apart. `release` is by how much the way out of a request
+    sent at an instant differed from the median of those before it, which is what a line learns; None: reckon with
+    `out`. `late` is how late a period begins, `send_late` how late a request left that was to leave at an instant.
     """
 
     exchange: Figure
@@ -59,11 +61,14 @@ class LinkFigures:
     send_late: Figure
     out: Figure | None = None
     back: Figure | None = None
+    release: Figure | None = None
 
     @property
     def each(self) -> tuple[Figure, ...]:
         """All of them that there are."""
-        return tuple(f for f in (self.exchange, self.out, self.back, self.late, self.send_late) if f is not None)
+        return tuple(
+            f for f in (self.exchange, self.out, self.back, self.release, self.late, self.send_late) if f is not None
+        )
 
     def ways(self, chance: np.random.Generator, shape: tuple[int, ...]) -> tuple[Array, Array]:
         """Draw how long exchanges take there and back, in s.

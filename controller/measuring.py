@@ -16,13 +16,13 @@ from controller.link_analysis import Record
 from controller.loop import check_layout
 from controller.ports import FieldLink, LinkError
 from controller.registers import Command, Status
+from controller.timed import MARGIN_S
 from controller.waking import Waker
 
-INSTANT_EVERY = 4
+INSTANT_EVERY = 2
 """After so many periods one more exchange is sent at an instant, as a release in time is."""
-AFTER = 0.4
-"""That instant comes so large a part of a period after the answer, and at the least LEAST_AFTER_NS."""
-LEAST_AFTER_NS = 1_000_000
+GOLDEN = 0.6180339887
+"""Such parts of a period follow one another evenly over the whole of it."""
 BURST_SHARE = 0.1
 """So large a part of the time goes into exchanges without a pause, which show the I/O side's own scan."""
 BURST_MOST_NS = 2_000_000_000
@@ -104,8 +104,9 @@ class Measuring:
             status = await self._exchange(periodic=True)
             number += 1
             if status is not None and number % INSTANT_EVERY == 0:
-                after_ns = max(LEAST_AFTER_NS, int(AFTER * (period_ns - (record.got_ns[-1] - record.sent_ns[-1]))))
-                instant_ns = record.got_ns[-1] + after_ns
+                # As the loop waits for it: without an exchange, for the worst one and up to a period more.
+                after_ns = record.got_ns[-1] - record.sent_ns[-1] + round(MARGIN_S * 1e9)
+                instant_ns = record.got_ns[-1] + after_ns + int(number * GOLDEN % 1.0 * period_ns)
                 await self._waker.exactly(instant_ns)
                 if await self._exchange(periodic=False) is not None:
                     record.send_late_ns.append(self._link.sent_ns - instant_ns)

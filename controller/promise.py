@@ -100,11 +100,21 @@ def ladder_mm_s(spec: LineSpec) -> list[float]:
     return [share * spec.top_speed_mm_s for share in LADDER]
 
 
-def promise(spec: LineSpec, figures: LinkFigures, ways: Sequence[Path], speeds_mm_s: Sequence[float]) -> list[Promise]:
-    """Work out the error of each path at each speed (mm/s, more than 0)."""
+def promise(
+    spec: LineSpec,
+    figures: LinkFigures,
+    ways: Sequence[Path],
+    speeds_mm_s: Sequence[float],
+    spacing_mm: float | None = None,
+) -> list[Promise]:
+    """Work out the error of each path at each speed (mm/s, more than 0).
+
+    `spacing_mm` is how far apart marks come on average; None: so far that no edge falls into the wait for another's
+    mark.
+    """
     promised = []
     for speed_mm_s in speeds_mm_s:
-        drawn = _Drawn(spec, figures, speed_mm_s)
+        drawn = _Drawn(spec, figures, speed_mm_s, spacing_mm)
         promised += [drawn.promise(way) for way in ways]
     return sorted(promised, key=lambda p: [s.name for s in spec.stations].index(p.station))
 
@@ -112,7 +122,11 @@ def promise(spec: LineSpec, figures: LinkFigures, ways: Sequence[Path], speeds_m
 class _Drawn:
     """Histories at one speed, and the errors that come of them. Errors here are counts of travel, positive = late."""
 
-    def __init__(self, spec: LineSpec, figures: LinkFigures, speed_mm_s: float) -> None:
+    def __init__(
+        self, spec: LineSpec, figures: LinkFigures, speed_mm_s: float, spacing_mm: float | None
+    ) -> None:  # fmt: skip
+        self.orders_s = 0.0 if spacing_mm is None else speed_mm_s / spacing_mm
+        """Marks a second."""
         self.spec, self.figures, self.speed_mm_s = spec, figures, speed_mm_s
         self.speed = speed_mm_s / spec.scale_mm
         self.chance = np.random.default_rng(SEED)
@@ -127,7 +141,7 @@ class _Drawn:
     def promise(self, way: Path) -> Promise:
         """Put the terms of one path together."""
         station = self.spec.stations[way.station]
-        edge = self._edge(way.captured)
+        edge = self._edge(way)
         if way.release is ReleasePath.COMPARE:
             terms, permitted = list(self._compare(station, edge, way.captured)), np.full(DRAWS, True)
         else:
@@ -180,9 +194,9 @@ class _Drawn:
 
     # The edge.
 
-    def _edge(self, captured: bool) -> Array:
+    def _edge(self, way: Path) -> Array:
         """How far beyond the edge its place is put: the middle of its count, or of the belt between two looks."""
-        if captured:
+        if way.captured:
             return 0.5 - self.chance.random(DRAWS)
         looks, last = self.looks, self.looks.deciding
         apart = np.abs(looks.seen[:, last] - looks.seen[:, last - 1])
@@ -191,7 +205,14 @@ class _Drawn:
         acts = looks.got[:, last]
         _, middles_off = fitted(self.spec, looks, self.speed, self.phases, acts)
         middles_off = np.where(np.isnan(middles_off), 0.0, middles_off)
-        return middles_off[rows] + self.speed * apart[rows] * (self.chance.random(DRAWS) - 0.5)
+        between = apart[rows]
+        if way.release is ReleasePath.TIMED:
+            # While an order waits for its instant nobody looks: some edges fall into such a wait.
+            waits = looks.got[:, last] - looks.seen[:, last] + np.maximum(0.0, self._left()) + self._reckoned_s()
+            waiting = min(0.9, self.orders_s * float(waits.mean()))
+            longer = waits[self.chance.choice(HISTORIES, DRAWS, p=waits / waits.sum())]
+            between = np.where(self.chance.random(DRAWS) < waiting, longer, between)
+        return middles_off[rows] + self.speed * between * (self.chance.random(DRAWS) - 0.5)
 
     def _edge_response(self) -> Array:
         """The belt that passes during the detector's response is taken off at the speed reckoned: error of that."""
@@ -242,9 +263,7 @@ class _Drawn:
             wanted = nominal + 0.5 * usual - apart * self.chance.random(HISTORIES)
             yield "the nearest scan", (speed * (looks.begun[:, last + 1] - wanted))[self.rows]
         else:
-            worst_s = figures.exchange.at(1.0 - OF_LATE)
-            by = scan_s(self.spec.period_s, worst_s) + worst_s + MARGIN_S
-            left = by - (looks.got[:, last + 1] - looks.got[:, last]) * self.chance.random(HISTORIES)
+            left = self._left()
             wanted = looks.got[:, last] + left
             late = np.maximum(0.0, -left)[self.rows] + figures.send_late.draw(self.chance, DRAWS)
             yield "send lateness", speed * late
@@ -254,6 +273,14 @@ class _Drawn:
         yield "prediction by the fit", speed * (dated_late[rows] - self._shift_s)
         yield from self._way_out(reckoned)
 
+    def _left(self) -> Array:
+        """How long before its sending an order is placed, in s: by what the next scan may take at the worst of late."""
+        looks, last = self.looks, self.looks.deciding
+        worst_s = self.figures.exchange.at(1.0 - OF_LATE)
+        by = scan_s(self.spec.period_s, worst_s) + worst_s + MARGIN_S
+        left: Array = by - (looks.got[:, last + 1] - looks.got[:, last]) * self.chance.random(HISTORIES)
+        return left
+
     @property
     def _shift_s(self) -> float:
         """By how much looks are dated too late on average; what is learnt of the delay makes up for it."""
@@ -262,24 +289,26 @@ class _Drawn:
     def _reckoned_s(self) -> float:
         """The outbound delay that the line comes to reckon with, in s: learnt, or by a plain device's requests."""
         plain = self.spec.plain
-        out, back = self.figures.ways(self.chance, (DRAWS,))
         if plain is None:
-            return float(np.median(out))
+            return float(np.median(self.figures.ways(self.chance, (DRAWS,))[0]))
+        out, back = self.figures.ways(self.chance, (DRAWS,))
         return float(np.median(out + back)) * plain.act_share + 0.5 * plain.io_scan_s - self._shift_s
 
     def _way_out(self, reckoned: float) -> Iterator[tuple[str, Array]]:
-        plain, speed = self.spec.plain, self.speed
-        out, back = self.figures.ways(self.chance, (DRAWS,))
+        plain, speed, figures = self.spec.plain, self.speed, self.figures
+        out, back = figures.ways(self.chance, (DRAWS,))
         if plain is not None:
             act = (out + back) * act_share(plain.requests) + plain.io_scan_s * self.chance.random(DRAWS)
             yield "way out and the device's own scan", speed * (act - reckoned)
             return
-        yield "way out, about what was learnt", speed * (out - reckoned)
-        past, _ = self.figures.ways(self.chance, (HISTORIES, DELAYS))
-        learnt = np.median(past, axis=1) - reckoned
-        yield "delay learnt from few releases", -speed * learnt[self.rows]
+        if figures.release is not None:
+            yield "way out, about what was learnt", speed * figures.release.draw(self.chance, DRAWS)
+        else:
+            yield "way out, about what is usual", speed * (out - reckoned)
+            past, _ = figures.ways(self.chance, (HISTORIES, DELAYS))
+            yield "delay learnt from few releases", -speed * (np.median(past, axis=1) - reckoned)[self.rows]
         if self.looks.clocked:
-            ahead, behind = self.figures.ways(self.chance, (HISTORIES, TIED_BY))
+            ahead, behind = figures.ways(self.chance, (HISTORIES, TIED_BY))
             tie = 0.5 * (behind.min(axis=1) - ahead.min(axis=1))
             yield "the two clocks", speed * (tie - np.median(tie))[self.rows]
 

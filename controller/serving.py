@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
-from controller.check import problems
+from controller.check import feasible, problems
 from controller.link_figures import LinkFigures
 from controller.promise import Path, promise
 from controller.spec import LineSpec, ReleasePath
@@ -33,6 +33,13 @@ class Refusal:
         if self.up_to_mm_s is None:
             return f"{self.what} (no speed would do)"
         return f"{self.what} (this link serves it up to {display.speed(self.up_to_mm_s, 3)})"
+
+
+def least_spacing_mm(spec: LineSpec) -> float | None:
+    """How close together marks can come by the line's filters and pitches, in mm; None where nothing says so."""
+    rates = [station.marks_per_s for station in feasible(spec).stations]
+    known = [rate for rate in rates if rate is not None]
+    return spec.top_speed_mm_s / sum(known) if known else None
 
 
 def as_measured(spec: LineSpec, figures: LinkFigures) -> LineSpec:

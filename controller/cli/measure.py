@@ -157,6 +157,7 @@ def _measured(
         send_late=times(timings.send_late),
         gap=Times.of(timings.gap),
         out=times(timings.out),
+        release=times(timings.release),
         back=times(timings.back),
         io_step_ms=ms(timings.io_step_s),
         io_step_below_ms=ms(timings.io_step_below_s),
@@ -200,6 +201,7 @@ _SHOWN = {
     "gap": "between looks",
     "late": "loop lateness",
     "send_late": "send lateness",
+    "release": "way out, jitter",
 }
 
 

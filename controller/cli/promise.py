@@ -39,6 +39,12 @@ def register(verbs: Verbs) -> None:
     parser.add_argument(
         "--speeds", metavar="LIST", help='at these speeds, e.g. "10 m/min, 25 m/min" (default: up to the top speed)'
     )
+    parser.add_argument(
+        "--spacing",
+        metavar="LENGTH",
+        help="how far apart marks come on average; sampled edges of a timed line hang on it (default: as close as the "
+        "line's filters let them)",
+    )
     parser.add_argument("--plot", metavar="FILE", type=Path, help="draw error over speed there, as PNG")
     parser.add_argument("--terms", action="store_true", help="what each error is made of, for the line's own paths")
 
@@ -46,6 +52,7 @@ def register(verbs: Verbs) -> None:
 def execute(args: argparse.Namespace) -> int:
     """Reckon and print."""
     from controller.promise import ladder_mm_s, promise
+    from controller.serving import least_spacing_mm
     from controller.settings.base import SettingsError
     from controller.settings.line import load_line
 
@@ -56,17 +63,20 @@ def execute(args: argparse.Namespace) -> int:
     except SettingsError as error:
         raise BadInputError(str(error)) from None
     speeds = ladder_mm_s(spec) if args.speeds is None else speeds_mm_s(args.speeds, spec, config.display)
-    promised = promise(spec, figures, ways_of(config, spec), speeds)
+    spacing = least_spacing_mm(spec) if args.spacing is None else spacing_mm(args.spacing)
+    promised = promise(spec, figures, ways_of(config, spec), speeds, spacing)
     if args.plot is not None:
         _draw(args.plot, config, promised, source)
     print_rows([("line", config.name), ("figures", source), *((f"  {f.name}", _figure_text(f)) for f in figures.each)])
     _table(promised, config.display)
     if args.terms:
         print_rows(_term_rows(promised, config.display))
-    rows = [("not in it", NOT_IN_IT)] + ([("plot", str(args.plot))] if args.plot is not None else [])
+    apart = "far apart" if spacing is None else f"{config.display.length(spacing, 4)} apart on average"
+    rows = [("marks", apart + ("" if args.spacing else ", the closest that the line lets them come (--spacing)"))]
+    rows += [("not in it", NOT_IN_IT)] + ([("plot", str(args.plot))] if args.plot is not None else [])
     print_rows(rows)
     if args.json:
-        print_json(as_json(config.name, promised, figures, source))
+        print_json(as_json(config.name, promised, figures, source, spacing))
     return OK
 
 
@@ -129,6 +139,19 @@ def speeds_mm_s(text: str, spec: LineSpec, display: Display) -> list[float]:
     return speeds
 
 
+def spacing_mm(text: str) -> float:
+    """Read how far apart marks come, in mm. Raises BadInputError."""
+    from controller.units import parse_length_mm
+
+    try:
+        spacing = parse_length_mm(text)
+    except ValueError as error:
+        raise BadInputError(f"--spacing: {error}") from None
+    if spacing <= 0.0:
+        raise BadInputError(f'--spacing: {text} is not more than zero; write e.g. "150 mm"')
+    return spacing
+
+
 def _draw(picture: Path, config: LineConfig, promised: Sequence[Promise], source: str) -> None:
     from controller.plots import plot_promise
 
@@ -183,13 +206,16 @@ def _term_rows(promised: Sequence[Promise], display: Display) -> list[tuple[str,
     return rows
 
 
-def as_json(line: str, promised: Sequence[Promise], figures: LinkFigures, source: str) -> dict[str, Any]:
+def as_json(
+    line: str, promised: Sequence[Promise], figures: LinkFigures, source: str, spacing_mm: float | None
+) -> dict[str, Any]:
     """The whole as one object."""
     import dataclasses
 
     return {
         "line": line,
         "source": source,
+        "spacing_mm": spacing_mm,
         "figures": [
             {
                 "name": f.name,

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Literal, Self
 import numpy as np
 from pydantic import Field, ValidationError, model_validator
 
-from controller.link_figures import BACK, EXCHANGE, LATE, OUT, SEND_LATE, Array, Figure, LinkFigures
+from controller.link_figures import BACK, EXCHANGE, LATE, OUT, RELEASE, SEND_LATE, Array, Figure, LinkFigures
 from controller.settings.base import SettingsError, Strict, problem
 
 if TYPE_CHECKING:
@@ -70,6 +70,7 @@ class Measured(Strict):
     send_late: Times | None = Field(description="from an instant to the leaving of a request meant for it")
     gap: Times = Field(description="between the counts of two periods")
     out: Times | None = Field(description="from the sending to the sample, by the I/O side's clock")
+    release: Times | None = Field(description="way out when sent at an instant, less the median of those before")
     back: Times | None = Field(description="from the sample to the answer")
     io_step_ms: float | None = Field(description="the I/O side's own scan, where it shows")
     io_step_below_ms: float | None = Field(description="where it does not: it is shorter than this; None: unknown")
@@ -89,6 +90,7 @@ class Measured(Strict):
             figure(self.send_late, SEND_LATE) or instead.send_late,
             figure(self.out, OUT),
             figure(self.back, BACK),
+            figure(self.release, RELEASE),
         )
 
 

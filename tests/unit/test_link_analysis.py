@@ -7,7 +7,7 @@ import random
 import numpy as np
 import pytest
 
-from controller.link_analysis import Record, analyse, own_scan
+from controller.link_analysis import Record, about_before, analyse, own_scan
 
 PERIOD_NS = 5_000_000
 
@@ -94,3 +94,34 @@ def test_a_device_that_samples_at_each_request_is_only_known_to_be_fast() -> Non
 
 def test_a_standing_belt_without_a_clock_tells_nothing() -> None:
     assert own_scan([(n * 300_000, None, 17) for n in range(100)]) == (None, None)
+
+
+def test_releases_are_told_about_the_median_of_those_before() -> None:
+    chance = np.random.default_rng(5)
+    jitter = chance.uniform(-0.2e-3, 0.2e-3, 2000)
+    found = about_before(3e-3 + jitter)
+    assert found is not None
+    # A constant way is learnt; even within ± 0.2 ms, and the least bit more for what is learnt of it.
+    assert abs(float(np.median(found))) < 0.03e-3
+    assert float(np.quantile(np.abs(found), 0.95)) == pytest.approx(0.19e-3, rel=0.15)
+
+
+def test_a_way_that_drifts_is_wider_than_its_jitter() -> None:
+    drifting = 1e-3 + np.linspace(0.0, 2e-3, 2000)
+    found = about_before(drifting)
+    assert found is not None
+    # What came before reaches back over a quarter; its median lies half of that behind.
+    assert float(np.median(found)) == pytest.approx(2e-3 / 8, rel=0.1)
+
+
+def test_the_less_steady_stretches_count() -> None:
+    chance = np.random.default_rng(6)
+    steady = chance.uniform(-0.1e-3, 0.1e-3, 4000)
+    wild = steady * np.where(np.arange(4000) // 400 % 3 == 0, 4.0, 1.0)
+    calm_found, wild_found = about_before(steady), about_before(wild)
+    assert calm_found is not None and wild_found is not None
+    assert float(np.quantile(np.abs(wild_found), 0.95)) > 3.0 * float(np.quantile(np.abs(calm_found), 0.95))
+
+
+def test_too_few_releases_say_nothing() -> None:
+    assert about_before(np.full(60, 1e-3)) is None

@@ -31,7 +31,7 @@ TIMES = Times.of(np.array([0.001, 0.002, 0.003]))
 MEASURED = Measured(
     line="t", date="2031-02-03T04:05:06+00:00", host="h", address="a:1", bench=True, digest="d", seconds=5.0,
     period_ms=5.0, exchanges=3, failed=0, largest_gap_ms=6.0, exchange=TIMES, age=TIMES, late=TIMES, send_late=None,
-    gap=TIMES, out=None, back=None, io_step_ms=None, io_step_below_ms=None, clock_drift_ppm=None,
+    gap=TIMES, out=None, release=None, back=None, io_step_ms=None, io_step_below_ms=None, clock_drift_ppm=None,
     clock_drift_off_ppm=None, clock_tie_ms=None,
 )  # fmt: skip
 LINE = LineSpec(

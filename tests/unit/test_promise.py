@@ -85,6 +85,17 @@ def test_a_sampled_edge_lies_evenly_in_the_belt_between_two_looks() -> None:
     assert found.worst_mm >= 0.5 * belt_mm
 
 
+def test_an_edge_that_falls_into_the_wait_for_another_mark_is_seen_later() -> None:
+    # Between placing an order and its sending nobody looks, for 2 to 7 ms here; a mark every 20 mm is 20 a second.
+    way = Way(0, ReleasePath.TIMED, False, False)
+    (apart,) = promise(LINE, STEADY, [way], [SPEED_MM_S])
+    (dense,) = promise(LINE, STEADY, [way], [SPEED_MM_S], 20.0)
+    assert apart.half_width_95_mm < dense.half_width_95_mm < 1.3 * apart.half_width_95_mm
+    slow = link(figure("out", 4.0, 6.0), figure("back", 4.0, 6.0), figure("exchange", 8.0, 12.0))
+    (apart,), (dense,) = (promise(LINE, slow, [way], [SPEED_MM_S], spacing) for spacing in (None, 40.0))
+    assert dense.half_width_95_mm > 1.2 * apart.half_width_95_mm
+
+
 def test_looks_that_the_link_spaces_make_a_sampled_edge_worse() -> None:
     slow = link(figure("out", 10.0, 10.0), figure("back", 10.0, 10.0))
     assert one(LINE, SAMPLED, slow).half_width_95_mm == pytest.approx(0.475 * SPEED_MM_S * 0.020, rel=0.03)
