@@ -13,8 +13,8 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from typing import Protocol
 
+from controller.field.connection import ModbusConnection
 from controller.field.links import make_connection
-from controller.field.modbus import ModbusConnection
 from controller.field.plain import PlainDevice
 from controller.plain import PlainInputs, PlainOutputs
 from controller.ports import LinkError

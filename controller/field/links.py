@@ -7,7 +7,9 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
-from controller.field.modbus import Framing, ModbusConnection, ModbusLink
+from controller.field.clients import Framing
+from controller.field.connection import ModbusConnection
+from controller.field.modbus import ModbusLink
 from controller.field.plain import PlainLink, PlainReader
 from controller.field.shared import Bus, SharedLink
 from controller.ports import FieldLink

@@ -10,7 +10,7 @@ import secrets
 import time
 from collections.abc import Callable
 
-from controller.field.modbus import ModbusConnection
+from controller.field.connection import ModbusConnection
 from controller.plain import PlainInputs, PlainOutputs, PlainSide
 from controller.plain_points import PlainMap
 from controller.points import Request

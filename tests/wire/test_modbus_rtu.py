@@ -12,7 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from controller.field.modbus import Framing, ModbusConnection, ModbusLink
+from controller.field.clients import Framing
+from controller.field.connection import ModbusConnection
+from controller.field.modbus import ModbusLink
 from controller.points import PointMap
 from controller.ports import LinkError
 from controller.registers import Command
