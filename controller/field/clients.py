@@ -12,6 +12,7 @@ from enum import StrEnum
 
 from pymodbus import FramerType
 from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
+from pymodbus.exceptions import ModbusException
 from serial import Serial
 
 from controller.field.answers import decode_whole
@@ -43,8 +44,7 @@ def tcp_client(host: str, port: int, framing: Framing, timeout_s: float, told: T
         reconnect_delay=0,
         trace_connect=told,
     )
-    decode_whole(client)
-    return client
+    return _prepared(client)
 
 
 def serial_client(path: str, line: SerialLine, timeout_s: float, told: Told) -> Client:
@@ -65,7 +65,21 @@ def serial_client(path: str, line: SerialLine, timeout_s: float, told: Told) -> 
         reconnect_delay=0,
         trace_connect=told,
     )
+    return _prepared(client)
+
+
+def _prepared(client: Client) -> Client:
     decode_whole(client)
+    take = client.ctx.callback_data
+
+    def take_what_can_be_read(data: bytes, addr: tuple[str, int] | None = None) -> int:
+        try:
+            return take(data, addr)
+        except ModbusException:
+            # As good as no answer. Further up it would end the library's reader, with a traceback on the screen.
+            return len(data)
+
+    client.ctx.callback_data = take_what_can_be_read  # type: ignore[method-assign]
     return client
 
 

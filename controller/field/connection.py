@@ -106,7 +106,8 @@ class ModbusConnection:
         try:
             brought = await self._within_time(work)
         except BaseException:
-            if self._held.client is not None:
+            unplugged = self._held.lost and self._serial is not None
+            if self._held.client is not None and not unplugged:
                 self._held.failed_ns = time.monotonic_ns()
             await self.close()
             if cancelled():
@@ -189,6 +190,7 @@ class ModbusConnection:
             silence_s = 0.0 if self._serial is None else self._serial.silence_s
             quiet_ns = held.failed_ns + round((self._timeout_s + silence_s) * 1e9)
             await asyncio.sleep(max(0.0, (quiet_ns - time.monotonic_ns()) / 1e9))
+            await asyncio.sleep(0)  # where this process was held up, what came meanwhile is read only now
         held.failed_ns = None
 
     async def _part(self, line: SerialLine) -> None:

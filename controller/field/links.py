@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
 
 from controller.field.clients import Framing
 from controller.field.connection import ModbusConnection
@@ -13,7 +11,7 @@ from controller.field.modbus import ModbusLink
 from controller.field.plain import PlainLink, PlainReader
 from controller.field.shared import Bus, SharedLink
 from controller.ports import FieldLink
-from controller.serial_line import Parity, SerialLine, is_pseudo, is_serial
+from controller.serial_line import SerialLine, is_serial, same_port
 from controller.settings.line import LineConfig
 from controller.spec import LineSpec
 
@@ -22,7 +20,7 @@ Place = tuple[str, int]
 
 def place_of(host: str, port: int) -> Place:
     """Which way leads to an address: serial ports have several names each."""
-    return (os.path.realpath(host), port) if is_serial(host) else (host, port)
+    return (same_port(host), port) if is_serial(host) else (host, port)
 
 
 def make_links(lines: Sequence[tuple[LineConfig, LineSpec, Place]]) -> list[FieldLink]:
@@ -77,6 +75,4 @@ def make_connection(
 def _serial_line(config: LineConfig, host: str) -> SerialLine | None:
     if not is_serial(host):
         return None
-    line = config.settings.link.serial_line()
-    # A pseudo terminal has no parity, and the system refuses to set any.
-    return replace(line, parity=Parity.NONE, stop_bits=1) if is_pseudo(host) else line
+    return config.settings.link.serial_line().at(host)
