@@ -235,12 +235,10 @@ def describe(config: LineConfig) -> list[tuple[str, str]]:
     """Say what the line will do, row by row, in its user's units."""
     spec, units = config.spec(), config.display
     needs = feasible(spec)
-    host, port = config.address
-    bench = "a test address" if config.is_test_address(host, port) else "real I/O"
     rows = [
         ("line", f"{spec.name}, {_MATERIAL[spec.material]}, up to {units.speed(spec.top_speed_mm_s)}"),
         ("job", f"{spec.job_name} (number {spec.job_number})"),
-        ("I/O side", f"{place_text(host, port)}, {bench}"),
+        ("I/O side", _side_text(config, units)),
         ("scan", _scan_text(spec, needs, units)),
         ("scale", _scale_text(spec, units)),
         ("detector", _detector_text(spec.detector, needs, units)),
@@ -265,6 +263,17 @@ def describe(config: LineConfig) -> list[tuple[str, str]]:
     rows.append(("interlocks", names or "none named; the I/O side's own summary bit alone is heeded"))
     rows.append(("journal", f"{config.journal_path}, kept {config.settings.journal.keep_days} days"))
     return rows
+
+
+def _side_text(config: LineConfig, units: Display) -> str:
+    host, port = config.address
+    link = config.settings.link
+    bench = "a test address" if config.is_test_address(host, port) else "real I/O"
+    text = f"{place_text(host, port)}, {bench}"
+    least_s = config.least_exchange_s
+    if least_s is not None:
+        return f"{text}, unit {link.unit_id}, {link.serial_line()}: an exchange takes {units.time(least_s)} or more"
+    return f"{text}, serial framing over Ethernet" if link.protocol == "modbus-rtu-tcp" else text
 
 
 def _scan_text(spec: LineSpec, needs: LinkNeeds, units: Display) -> str:

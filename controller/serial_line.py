@@ -7,9 +7,12 @@ memory: 11 bits a character whatever the parity, 3.5 characters of silence befor
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from controller.plain_points import PlainMap
 from controller.points import PointMap, Request
 
 BITS_A_CHARACTER = 11
@@ -36,6 +39,14 @@ class SerialLine:
     parity: Parity = Parity.EVEN
     stop_bits: int = 1
 
+    def at(self, path: str) -> SerialLine:
+        """The same at a port: a pseudo terminal has no parity, and the system refuses to set any."""
+        return replace(self, parity=Parity.NONE, stop_bits=1) if is_pseudo(path) else self
+
+    def __str__(self) -> str:
+        bits = "1 stop bit" if self.stop_bits == 1 else f"{self.stop_bits} stop bits"
+        return f"{self.baud} baud, {'no' if self.parity is Parity.NONE else self.parity} parity, {bits}"
+
     def frame_s(self, pdu_bytes: int) -> float:
         """How long a frame takes on the wire, in s: its characters, without the silence before it."""
         return (_ADDRESS_AND_CRC + pdu_bytes) * BITS_A_CHARACTER / self.baud
@@ -53,12 +64,24 @@ class SerialLine:
 def least_exchange_s(line: SerialLine, points: PointMap, function_23: bool) -> float:
     """The least that a whole exchange takes on a serial line, in s, by the points' own requests."""
     writes, reads = list(points.write_plan), list(points.read_plan)
-    turns: list[tuple[int, int]] = []
+    both_s = 0.0
     if function_23:
         write, read = writes.pop(), reads.pop(0)
-        turns.append((10 + _data(write), 2 + _data(read)))
-    turns += [(6 + _data(write), 5) for write in writes]
-    turns += [(5, 2 + _data(read)) for read in reads]
+        both_s = line.turn_s(10 + _data(write), 2 + _data(read))
+    return both_s + _turns_s(line, reads, writes)
+
+
+def least_plain_exchange_s(line: SerialLine, points: PlainMap) -> float:
+    """The least that an exchange with a plain device takes on a serial line, in s: inputs, then outputs."""
+    writes = list(points.steady_plan)
+    if not writes:
+        trigger = points.trigger(0)
+        writes = [Request(trigger.table, trigger.address, 1)]
+    return _turns_s(line, points.read_plan, writes)
+
+
+def _turns_s(line: SerialLine, reads: Iterable[Request], writes: Iterable[Request]) -> float:
+    turns = [(5, 2 + _data(read)) for read in reads] + [(6 + _data(write), 5) for write in writes]
     return sum(line.turn_s(*turn) for turn in turns)
 
 
@@ -76,6 +99,11 @@ def is_serial(host: str) -> bool:
     return host.startswith("/")
 
 
+def same_port(path: str) -> str:
+    """The one name of a serial port that it has whichever of its names is given."""
+    return os.path.realpath(path)
+
+
 def is_pseudo(host: str) -> bool:
     """Whether a serial port leads to another program of this computer, and to no device."""
-    return host.startswith("/dev/pts/")
+    return is_serial(host) and same_port(host).startswith("/dev/pts/")

@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.live import Live
 
 from controller.cli.panel import counts_text, rows, table
+from controller.serial_line import place_text
 from controller.units import Display
 
 LINE_EVERY_S = 2.0
@@ -169,7 +170,7 @@ class SideText:
         """Print one item of the truth, and progress only now and then."""
         match item:
             case {"ready": {"host": host, "port": port}}:
-                print(f"simulated I/O side listening on {host}:{port}; Ctrl-C ends it", flush=True)
+                print(f"simulated I/O side listening on {place_text(host, port)}; Ctrl-C ends it", flush=True)
             case {"call": {"verb": verb, "argument": argument}}:
                 print(f"the scenario asks for: {verb} {argument}".rstrip(), flush=True)
             case {"progress": truth} if time.monotonic() - self._said_s >= LINE_EVERY_S:

@@ -16,7 +16,14 @@ from controller.check import problems
 from controller.faults import check_raised
 from controller.plain_points import PlainMap
 from controller.points import PointMap
-from controller.serial_line import is_pseudo, is_serial, least_exchange_s, place_text
+from controller.serial_line import (
+    is_pseudo,
+    is_serial,
+    least_exchange_s,
+    least_plain_exchange_s,
+    place_text,
+    same_port,
+)
 from controller.settings.base import SettingsError, Strict, load_toml, problem
 from controller.settings.job import JobSettings, PlanSettings
 from controller.settings.plain import PlainSection
@@ -120,6 +127,16 @@ class LineConfig:
         return host, MODBUS_PORT if port is None else port
 
     @property
+    def least_exchange_s(self) -> float | None:
+        """The least that an exchange takes on this line's serial line, in s; None over Ethernet."""
+        link = self.settings.link
+        if link.protocol != "modbus-rtu":
+            return None
+        if self.plain is not None:
+            return least_plain_exchange_s(link.serial_line(), self.plain)
+        return least_exchange_s(link.serial_line(), self.points, link.function_23)
+
+    @property
     def scenario_path(self) -> Path | None:
         """The bench scenario that the line names, or None."""
         scenario = self.settings.line.scenario
@@ -143,12 +160,17 @@ class LineConfig:
         return base / "beltcue" / f"{self.name}.sqlite"
 
     def is_test_address(self, host: str, port: int) -> bool:
-        """Whether an address is a test bench: this computer itself, or listed as one in the line file."""
+        """Whether an address is a test bench: this computer itself, or listed as one in the line file.
+
+        A pseudo terminal leads to a program of this computer.
+        """
+        listed_places = self.settings.link.test_addresses
         if is_serial(host):
-            return is_pseudo(host)
+            ports = [same_port(text) for text in listed_places if is_serial(text)]
+            return is_pseudo(host) or same_port(host) in ports
         if _is_loopback(host):
             return True
-        listed = (split_address(text) for text in self.settings.link.test_addresses)
+        listed = (split_address(text) for text in listed_places if not is_serial(text))
         return any(_plain_host(host) == _plain_host(other) and at in (None, port) for other, at in listed)
 
     def spec(self, dry: bool = False, at: tuple[str, int] | None = None) -> LineSpec:
@@ -270,10 +292,10 @@ def load_line(path: Path | str, *, must_work: bool = True) -> LineConfig:
         raise SettingsError(job_file, found)
     proof = None if settings.plain is None else load_proof(proof_path(file))
     config = LineConfig(file, job_file, settings, job, _points(file, settings), _plain_points(file, settings), proof)
-    if settings.link.protocol == "modbus-rtu" and config.plain is None:
+    least_s = config.least_exchange_s
+    if least_s is not None:
         link, units = settings.link, config.display
         serial = link.serial_line()
-        least_s = least_exchange_s(serial, config.points, link.function_23)
         if link.worst_exchange < least_s:
             text = (
                 f"{units.time(link.worst_exchange)} is shorter than the {units.time(least_s)} that {serial.baud} baud "

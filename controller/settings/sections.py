@@ -9,7 +9,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from controller.serial_line import Parity, SerialLine
+from controller.serial_line import Parity, SerialLine, is_serial
 from controller.settings.base import Strict, problem
 from controller.settings.quantities import (
     AccelMmS2,
@@ -50,13 +50,18 @@ def _line_name(text: str) -> str:
 
 
 def _serial_port(text: str) -> str:
-    if not text.startswith("/"):
+    if not is_serial(text):
         raise ValueError(f'{text!r} is no serial port; write its path, e.g. "/dev/ttyUSB0"')
     return text
 
 
+def _place(text: str) -> str:
+    return text if is_serial(text) else _address(text)
+
+
 Address = Annotated[str, AfterValidator(_address)]
 SerialPort = Annotated[str, AfterValidator(_serial_port)]
+Place = Annotated[str, AfterValidator(_place)]
 
 
 class LineSection(Strict):
@@ -98,8 +103,9 @@ class LinkSection(Strict):
     lease: PositiveDurationS = Field(default=0.25, description="without us for so long, the I/O side drops all")
     lost_after: PositiveDurationS = Field(default=0.25, description="no good exchange for so long is a lost link")
     function_23: bool = Field(default=True, description="write and read in one request (Modbus function 23)")
-    test_addresses: list[Address] = Field(
-        default_factory=list, description="addresses that count as a test bench, besides this computer itself"
+    test_addresses: list[Place] = Field(
+        default_factory=list,
+        description="addresses and serial ports that count as a test bench, besides this computer itself",
     )
 
     @model_validator(mode="after")
