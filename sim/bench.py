@@ -92,6 +92,8 @@ def bench(args: argparse.Namespace) -> int:
 def _plan(args: argparse.Namespace, config: LineConfig, scenario: Scenario, path: Path, folder: Path) -> Plan:
     host, port = config.address
     if args.port is not None:
+        if is_serial(host):
+            raise BadInputError("--port: on a serial line the bench makes the port by itself: leave it out")
         if not 0 <= args.port <= 65535:
             raise BadInputError(f"--port: {args.port} is outside 0 to 65535")
         host, port = LOOPBACK, args.port

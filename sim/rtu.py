@@ -1,21 +1,23 @@
 """Serial framing on the I/O side: requests cut out by their length and CRC, over a socket or a serial port.
 
-Rules of this file: a frame whose CRC is wrong, or that is for another unit, is not answered; after one the input is
-thrown away up to the next silence. On a serial port an answer takes the time that its characters take, so that a
-simulated line is as slow as a real one, although a pseudo terminal passes bytes on at once.
+Rules of this file: a frame whose CRC is wrong, or that is for a unit which is not here or for all of them, is not
+answered. What is left of a broken frame is thrown away: at once where its CRC is wrong, else after a silence. On a
+pseudo terminal a request and its answer take the time that their characters take, so that a simulated line is as slow
+as a real one, although bytes pass at once; a real port takes that time by itself.
 """
 
 from __future__ import annotations
 
 import asyncio
 import os
+import termios
 import tty
 from collections.abc import Callable, Iterator
 from functools import partial
 
 from serial import Serial
 
-from controller.serial_line import SerialLine
+from controller.serial_line import SerialLine, is_pseudo
 
 POLYNOMIAL = 0xA001
 _FIXED = dict.fromkeys((1, 2, 3, 4, 5, 6), 8) | {22: 10}
@@ -23,6 +25,11 @@ _FIXED = dict.fromkeys((1, 2, 3, 4, 5, 6), 8) | {22: 10}
 _COUNTED = {15: 6, 16: 6, 23: 10}
 """Function code → where the byte that counts the rest stands."""
 _LONGEST = 256
+RESYNC_S = 0.02
+"""So long a silence ends a frame that is not whole: not 1.5 characters, since adapters and networks pause longer."""
+
+Answer = Callable[[int, bytes], bytes | None]
+"""Unit and request → the answer; None: the unit is not here, or its cable is out."""
 
 
 def crc16(data: bytes) -> int:
@@ -45,20 +52,20 @@ class Cutter:
 
     def __init__(self) -> None:
         self._buffer = b""
+        self._fed_s = 0.0
 
-    def feed(self, data: bytes) -> Iterator[tuple[int, bytes]]:
-        """Take bytes in; gives each whole request that is in order."""
+    def feed(self, data: bytes, at_s: float) -> Iterator[tuple[int, bytes]]:
+        """Take in the bytes that came at a time; gives each whole request that is in order."""
+        if at_s - self._fed_s > RESYNC_S:
+            self._buffer = b""
+        self._fed_s = at_s
         self._buffer += data
         while (length := self._length()) is not None and len(self._buffer) >= length:
             frame, self._buffer = self._buffer[:length], self._buffer[length:]
             if sealed(frame[:-2]) != frame:
-                self.drop()  # nobody knows where the next one begins: a silence parts them
+                self._buffer = b""  # nobody knows where the next one begins
                 return
             yield frame[0], frame[1:-2]
-
-    def drop(self) -> None:
-        """Throw away what is not whole."""
-        self._buffer = b""
 
     def _length(self) -> int | None:
         """How long the request at hand is; None while that cannot be known."""
@@ -78,10 +85,9 @@ class Cutter:
 class SerialSide:
     """A serial port that is served: a real one by its path, or one end of a new pseudo terminal pair."""
 
-    def __init__(
-        self, line: SerialLine, unit: int, answer: Callable[[bytes], bytes], fail: Callable[[Exception], None]
-    ) -> None:
-        self._line, self._unit, self._answer, self._fail = line, unit, answer, fail
+    def __init__(self, line: SerialLine, answer: Answer, fail: Callable[[Exception], None]) -> None:
+        self._line, self._answer, self._fail = line, answer, fail
+        self._slow = True
         self._cutter = Cutter()
         self._fd = -1
         self._port: Serial | None = None
@@ -97,9 +103,13 @@ class SerialSide:
             name = os.ttyname(self._slave)
             os.set_blocking(self._fd, False)
         else:
-            line = self._line
-            self._port = Serial(path, line.baud, parity=line.parity[0].upper(), stopbits=line.stop_bits, timeout=0)
+            line = self._line.at(path)
+            try:
+                self._port = Serial(path, line.baud, parity=line.parity[0].upper(), stopbits=line.stop_bits, timeout=0)
+            except termios.error as error:
+                raise OSError(*error.args) from None
             self._fd, name = self._port.fileno(), path
+            self._slow = is_pseudo(path)
         asyncio.get_running_loop().add_reader(self._fd, self._read)
         return name
 
@@ -125,28 +135,33 @@ class SerialSide:
         except OSError as error:
             self._fail(error)
             return
-        loop = asyncio.get_running_loop()
-        for unit, pdu in self._cutter.feed(data):
-            if unit == self._unit:
-                # Taken up when its last character would have come, then a silence.
-                due_s = loop.time() + self._line.frame_s(len(pdu)) + self._line.silence_s
-                self._after(due_s, partial(self._take, pdu))
+        now_s = asyncio.get_running_loop().time()
+        for unit, pdu in self._cutter.feed(data, now_s):
+            # Taken up when its last character would have come, then a silence.
+            due_s = now_s + self._characters_s(pdu) + self._line.silence_s
+            self._after(due_s, partial(self._take, unit, pdu))
 
-    def _take(self, pdu: bytes) -> None:
+    def _characters_s(self, pdu: bytes) -> float:
+        """How long a frame's characters still take, in s, when its bytes are passed on."""
+        return self._line.frame_s(len(pdu)) if self._slow else 0.0
+
+    def _take(self, unit: int, pdu: bytes) -> None:
         try:
-            answer = self._answer(pdu)
+            answer = self._answer(unit, pdu)
         except Exception as error:
             self._fail(error)
             return
-        if not answer:
-            return  # its cable is out
-        frame = sealed(bytes([self._unit]) + answer)
-        now_s = asyncio.get_running_loop().time()
-        self._after(now_s + self._line.frame_s(len(answer)), partial(self._send, frame))
+        if answer is not None:
+            due_s = asyncio.get_running_loop().time() + self._characters_s(answer)
+            self._after(due_s, partial(self._send, sealed(bytes([unit]) + answer)))
 
     def _send(self, frame: bytes) -> None:
-        if self._fd >= 0:
+        try:
             os.write(self._fd, frame)
+        except BlockingIOError:
+            pass  # nobody reads, and the line holds no more
+        except OSError as error:
+            self._fail(error)
 
     def _after(self, at_s: float, what: Callable[[], None]) -> None:
         def due() -> None:

@@ -1,4 +1,4 @@
-"""A simulated I/O side served as Modbus TCP, with its values wherever a line's points have them.
+"""A simulated I/O side served as Modbus, over TCP or a serial line, with its values wherever a line's points have them.
 
 Rules of this file: requests are answered in the order in which they came, also when several arrive in one segment
 or one in pieces; a wrong protocol id or length ends the connection. Simulated time is the monotonic clock since the
@@ -8,9 +8,10 @@ start. What goes wrong in the device ends the server.
 from __future__ import annotations
 
 import asyncio
+import os
 import struct
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 
@@ -24,6 +25,9 @@ NEW_PAIR = "pty"
 """Instead of a serial port's path: a new pair of pseudo terminals, for a controller on this computer."""
 TICK_S = 0.1
 """The device is brought up to date at least so often, so that a silent client leaves it no backlog."""
+
+GATEWAY_TARGET_SILENT = 11
+"""Modbus exception code of a gateway behind which a unit does not answer."""
 
 _HEADER = struct.Struct(">HHHB")
 
@@ -73,7 +77,7 @@ class _Connection(asyncio.Protocol):
             if len(self._buffer) < end:
                 break
             pdu, self._buffer = self._buffer[_HEADER.size : end], self._buffer[end:]
-            answer = self._server.registers.answer(pdu)
+            answer = self._server.answer_any(unit, pdu)
             answers += _HEADER.pack(transaction, 0, len(answer) + 1, unit) + answer
         return answers
 
@@ -87,12 +91,12 @@ class _RtuConnection(_Connection):
 
     def _answers(self, transport: asyncio.Transport) -> bytes:  # noqa: ARG002 - it is never closed for a bad frame
         data, self._buffer = self._buffer, b""
-        wire = self._server.wire
-        return b"".join(
-            sealed(bytes([unit]) + self._server.registers.answer(pdu))
-            for unit, pdu in self._cutter.feed(data)
-            if unit == wire.unit
-        )
+        answers = b""
+        for unit, pdu in self._cutter.feed(data, asyncio.get_running_loop().time()):
+            answer = self._server.answer(unit, pdu)
+            if answer is not None:
+                answers += sealed(bytes([unit]) + answer)
+        return answers
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,21 +106,28 @@ class Wire:
     rtu: bool = False
     serial: SerialLine | None = None
     unit: int = 1
+    """The number of the device on a serial bus; with Modbus TCP one device answers to any."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A device behind its tables."""
+
+    device: IoSide | PlainIoSide
+    tables: Tables
 
 
 class SimServer:
-    """A running server. Made by `serving`."""
+    """A running server. Made by `serving`; `units` are the devices on its bus by their numbers."""
 
-    def __init__(
-        self, device: IoSide | PlainIoSide, registers: Tables, now_ns: Callable[[], int], wire: Wire | None = None
-    ) -> None:
-        self.wire = wire or Wire()
+    def __init__(self, units: Mapping[int, Unit], now_ns: Callable[[], int], wire: Wire | None = None) -> None:
+        self._wire = wire or Wire()
         self.host = ""
         self._side: SerialSide | None = None
-        self.registers = registers
+        self._units = dict(units)
         self.transports: set[asyncio.Transport] = set()
         self.port = 0
-        self._device, self._now_ns = device, now_ns
+        self._now_ns = now_ns
         self._failed: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._server: asyncio.Server | None = None
         self._timer: asyncio.TimerHandle | None = None
@@ -124,17 +135,16 @@ class SimServer:
     async def listen(self, host: str, port: int) -> None:
         """Listen on host and port (0: any free one, then in `port`). Raises OSError with a line of its own."""
         loop = asyncio.get_running_loop()
-        if self.wire.serial is not None:
-            self._side = SerialSide(self.wire.serial, self.wire.unit, self._answer, self.fail)
+        if self._wire.serial is not None:
+            self._side = SerialSide(self._wire.serial, self.answer, self.fail)
             try:
                 self.host = self._side.open(None if host == NEW_PAIR else host)
             except OSError as error:
-                raise OSError(
-                    error.errno, f"cannot open {host}: {error.strerror or error}; choose another port"
-                ) from None
+                why = os.strerror(error.errno) if error.errno else error
+                raise OSError(error.errno, f"cannot open {host}: {why}; choose another port") from None
             self._tick()
             return
-        kind = _RtuConnection if self.wire.rtu else _Connection
+        kind = _RtuConnection if self._wire.rtu else _Connection
         try:
             self._server = await loop.create_server(lambda: kind(self), host, port)
         except OSError as error:
@@ -143,15 +153,27 @@ class SimServer:
         self.host, self.port = host, self._server.sockets[0].getsockname()[1]
         self._tick()
 
-    def _answer(self, pdu: bytes) -> bytes:
-        """Answer a request that came over the serial line; nothing while its cable is out."""
-        return b"" if self.link_down() else self.registers.answer(pdu)
+    def answer(self, number: int, pdu: bytes) -> bytes | None:
+        """Answer a request to a unit of a bus; None where there is none, or its cable is out."""
+        unit = self._units.get(number)
+        return None if unit is None or self._down(unit) else unit.tables.answer(pdu)
+
+    def answer_any(self, number: int, pdu: bytes) -> bytes:
+        """Answer a request over Modbus TCP, as a gateway does where there are several units."""
+        if len(self._units) == 1:
+            (unit,) = self._units.values()
+            return unit.tables.answer(pdu)
+        answer = self.answer(number, pdu)
+        return bytes((pdu[0] | 0x80, GATEWAY_TARGET_SILENT)) if answer is None else answer
 
     def link_down(self) -> bool:
-        """Whether the simulated cable is out just now."""
+        """Whether the simulated cable is out just now, of all that are here."""
+        return all(self._down(unit) for unit in self._units.values())
+
+    def _down(self, unit: Unit) -> bool:
         t_ns = self._now_ns()
-        self._device.advance(t_ns)
-        return self._device.link_down(t_ns)
+        unit.device.advance(t_ns)
+        return unit.device.link_down(t_ns)
 
     def fail(self, error: Exception) -> None:
         """Remember the first error of the device; whoever waits in `failed` gets it."""
@@ -179,7 +201,8 @@ class SimServer:
 
     def _tick(self) -> None:
         try:
-            self._device.advance(self._now_ns())
+            for unit in self._units.values():
+                unit.device.advance(self._now_ns())
         except Exception as error:
             self.fail(error)
             return
@@ -198,8 +221,20 @@ async def serving(
     wire: Wire | None = None,
 ) -> AsyncIterator[SimServer]:  # fmt: skip
     """Serve while the block runs; the server says its `port`. Raises OSError when it cannot listen."""
+    number = Wire().unit if wire is None else wire.unit
+    async with serving_units({number: (device, points)}, host, port, now_ns, wire) as server:
+        yield server
+
+
+@asynccontextmanager
+async def serving_units(
+    devices: Mapping[int, tuple[IoSide, PointMap]], host: str = "127.0.0.1", port: int = 0,
+    now_ns: Callable[[], int] | None = None, wire: Wire | None = None,
+) -> AsyncIterator[SimServer]:  # fmt: skip
+    """As `serving`, for several devices on one bus, each with its number there."""
     clock = since_now_ns() if now_ns is None else now_ns
-    async with _listening(SimServer(device, Registers(device, points, clock), clock, wire), host, port) as server:
+    units = {n: Unit(device, Registers(device, points, clock)) for n, (device, points) in devices.items()}
+    async with _listening(SimServer(units, clock, wire), host, port) as server:
         yield server
 
 
@@ -210,7 +245,9 @@ async def serving_plain(
 ) -> AsyncIterator[SimServer]:  # fmt: skip
     """As `serving`, for a plain device."""
     clock = since_now_ns() if now_ns is None else now_ns
-    async with _listening(SimServer(device, PlainTables(device, points, clock), clock, wire), host, port) as server:
+    number = Wire().unit if wire is None else wire.unit
+    units = {number: Unit(device, PlainTables(device, points, clock))}
+    async with _listening(SimServer(units, clock, wire), host, port) as server:
         yield server
 
 

@@ -1,4 +1,4 @@
-"""An I/O side written in C on libmodbus: built once, started as its own process on a free port."""
+"""An I/O side and a serial master written in C on libmodbus: built once, each its own process."""
 
 from __future__ import annotations
 
@@ -54,9 +54,8 @@ class LibmodbusSide:
         self.process.send_signal(signal.SIGHUP)
 
 
-@pytest.fixture(scope="session")
-def libmodbus_binary(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The compiled I/O side; skips with the reason where it cannot be built."""
+def compiled(source: Path, folder: Path) -> Path:
+    """Compile a program on libmodbus; skips with the reason where it cannot be built."""
     for tool in ("gcc", "pkg-config"):
         if shutil.which(tool) is None:
             pytest.skip(f"{tool} is not installed")
@@ -64,10 +63,22 @@ def libmodbus_binary(tmp_path_factory: pytest.TempPathFactory) -> Path:
     flags = subprocess.run(asked, capture_output=True, text=True, check=False)
     if flags.returncode != 0:
         pytest.skip("libmodbus is not installed (Debian: libmodbus-dev)")
-    binary = tmp_path_factory.mktemp("libmodbus") / "side"
+    binary = folder / source.stem
     strict = ["-std=c11", "-D_DEFAULT_SOURCE", "-Wall", "-Wextra", "-Werror", "-O1"]
-    subprocess.run(["gcc", *strict, "-o", binary, SOURCE, *flags.stdout.split(), "-lm"], check=True)
+    subprocess.run(["gcc", *strict, "-o", binary, source, *flags.stdout.split(), "-lm"], check=True)
     return binary
+
+
+@pytest.fixture(scope="session")
+def libmodbus_binary(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The compiled I/O side."""
+    return compiled(SOURCE, tmp_path_factory.mktemp("libmodbus"))
+
+
+@pytest.fixture(scope="session")
+def libmodbus_master(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The compiled master that asks over a serial port."""
+    return compiled(Path(__file__).with_name("libmodbus_ask.c"), tmp_path_factory.mktemp("libmodbus"))
 
 
 @pytest.fixture

@@ -276,6 +276,15 @@ async def test_what_a_device_refuses_is_told_in_words(pdu: str, said: str) -> No
         assert "holding registers" in str(caught.value)
 
 
+@pytest.mark.parametrize("pdu", ["17 A0 0001", "17", "17 03 0001 02"])
+async def test_an_answer_that_cannot_be_read_is_as_good_as_none(pdu: str, caplog: pytest.LogCaptureFixture) -> None:
+    async with peer(bytes.fromhex(pdu)) as port:
+        link = ModbusLink(PointMap.default(), "127.0.0.1", port, timeout_s=0.2)
+        with pytest.raises(LinkError, match=r"did not answer within|another number of values"):
+            await link.exchange(COMMAND)
+    assert [record.getMessage() for record in caplog.records if record.name == "asyncio"] == []
+
+
 async def test_a_cancel_during_a_read_ends_as_a_cancel_and_leaves_nothing_behind() -> None:
     points = PointMap.default()
     first, second = Status(boot_id=1), Status(boot_id=2)
