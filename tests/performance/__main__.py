@@ -19,7 +19,7 @@ def rows(args: argparse.Namespace) -> dict[str, Callable[[], dict[str, Any]]]:
         "pending_cost": partial(pending.measure, args.periods),
         "timed_vs_scan": partial(in_time.versus, args.seconds),
         "timed_dynamic_p99_mm": partial(in_time.dynamic, args.seconds),
-        "promise_coverage": partial(promise.measure, max(20, round(2 * args.seconds / 3))),
+        "promise_coverage": partial(promise.measure, max(20, round(args.seconds / 2))),
         "scan_vs_bare": partial(exchange.measure, round(100 * args.seconds)),
         "lateness_vs_cyclictest": partial(lateness.measure, args.seconds),
         "lines_per_core": partial(lines.measure, args.seconds / 3),

@@ -109,7 +109,7 @@ class Bench:
     eye_ms: float = 0.0
     pitch_mm: float = 40.0
     seed: int = 1
-    measure_s: float = 8.0
+    measure_s: float = 7.0
 
     @property
     def learning(self) -> tuple[float, int]:
@@ -255,14 +255,13 @@ async def run_bench(bench: Bench, folder: Path, marks: int) -> list[Row]:
         speeds = ", ".join(f"{speed} mm/s" for speed in bench.speeds_mm_s)
         words = ["promise", str(line), "--json", "--speeds", speeds, "--spacing", f"{bench.pitch_mm} mm"]
         promised = json.loads((await _beltcue(*words)).splitlines()[-1])
+        left = f"{began_s + belt_s - time.monotonic():.1f} s"
         words = [
-            "run", str(line), "--bench-start", "--for", f"{began_s + belt_s - time.monotonic():.1f} s", "--json", "--address", where,
+            "run", str(line), "--bench-start", "--for", left, "--json", "--address", where,
             "--journal", str(folder / "journal.sqlite"), "--log", "json",
         ]  # fmt: skip
         controller = await stack.enter_async_context(child("controller", "controller.cli.main", words, environment))
         said = [text async for text in controller.lines()]
-        if os.environ.get("SAY"):
-            print(said[-1])
         if not said or not json.loads(said[-1])["balanced"]:
             raise await controller.failure()
         await side.end()
@@ -333,7 +332,7 @@ def undisturbed() -> bool:
     return True
 
 
-def measure(marks: int = 40) -> dict[str, Any]:
+def measure(marks: int = 30) -> dict[str, Any]:
     """All scenarios: how many were held, and the widest promise over what was seen."""
     policy, alone = os.sched_getscheduler(0), undisturbed()
     try:
