@@ -179,7 +179,7 @@ def order_test(line: Line, status: Status, now_ns: int) -> None:
     )
 
 
-def surely_free(line: Line, exchange_ns: int) -> float:
+def _surely_free(line: Line, exchange_ns: int) -> float:
     """The travel up to which no order can become due, however fast the belt runs, in counts."""
     if not line.marking:
         return min([head.due for head in line.book.heads()], default=float("inf"))
@@ -198,7 +198,7 @@ def undecided(line: Line, ahead: Ahead) -> int:
     marker with a response the belt may speed up as the drive can, so that one looks again early enough.
     """
     scans = len(ahead.travels)
-    first = bisect_left(ahead.travels, surely_free(line, ahead.stretch.exchange_ns))
+    first = bisect_left(ahead.travels, _surely_free(line, ahead.stretch.exchange_ns))
     if first == scans or not line.marking:
         return first
     accel = line.spec.max_accel_mm_s2 / line.spec.scale_mm

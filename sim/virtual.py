@@ -17,7 +17,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from controller.model import Call, Image, Outcome, Snapshot, State
-from controller.ordering import surely_free
 from controller.ports import Recorder
 from controller.scan import Line, idle, next_act, scan, snapshot
 from controller.spec import LineSpec
@@ -191,8 +190,6 @@ class VirtualBench:
         if turn_ns is not None:
             wake_ns = min(wake_ns, turn_ns)
         goal = self._goal(act.counts - self.line.travel.counts)
-        # Up to here a stretch need not end at an edge that waits: no scan in it orders.
-        free = self._goal(surely_free(self.line, 2 * way_ns) - self.line.travel.counts)
         waits = list(act.edge_waits)
         while True:
             event_ns = device.next_event_ns(device.now_ns, lease_kept=True)
@@ -207,13 +204,9 @@ class VirtualBench:
                 before_ns = min(
                     before_ns, event_ns - period_ns
                 )  # an edge that waits is read while the link still stands
-            may_wait = event_ns is not None and event_ns < wake_ns and device.edge_next and waits and waits[0] >= 0
-            if event_ns is None or not may_wait:
-                self._glide(before_ns)
+            if not self._glide(before_ns) or event_ns is None or event_ns >= wake_ns:
                 return
-            if (free is None or device.travel_at(event_ns) < free) and before_ns == event_ns:
-                pass
-            elif not self._glide(before_ns):
+            if not waits or not device.edge_next or waits[0] < 0:
                 return
             device.keep_lease(event_ns, self.line.watch.echo)
             device.advance(event_ns)
