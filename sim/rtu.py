@@ -88,6 +88,7 @@ class SerialSide:
     def __init__(self, line: SerialLine, answer: Answer, fail: Callable[[Exception], None]) -> None:
         self._line, self._answer, self._fail = line, answer, fail
         self._slow = True
+        self._taken_s = 0.0
         self._cutter = Cutter()
         self._fd = -1
         self._port: Serial | None = None
@@ -137,9 +138,9 @@ class SerialSide:
             return
         now_s = asyncio.get_running_loop().time()
         for unit, pdu in self._cutter.feed(data, now_s):
-            # Taken up when its last character would have come, then a silence.
-            due_s = now_s + self._characters_s(pdu) + self._line.silence_s
-            self._after(due_s, partial(self._take, unit, pdu))
+            # Taken up when its last character would have come, after those before it, then a silence.
+            self._taken_s = max(now_s, self._taken_s) + self._characters_s(pdu) + self._line.silence_s
+            self._after(self._taken_s, partial(self._take, unit, pdu))
 
     def _characters_s(self, pdu: bytes) -> float:
         """How long a frame's characters still take, in s, when its bytes are passed on."""

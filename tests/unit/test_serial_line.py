@@ -75,6 +75,12 @@ def test_check_says_how_the_line_goes_and_what_an_exchange_takes_at_least() -> N
     )
 
 
+def test_check_says_that_the_framing_is_serial_over_ethernet(tmp_path: Path) -> None:
+    framed = ('protocol = "modbus-tcp"', 'protocol = "modbus-rtu-tcp"')
+    said = dict(describe(load_line(changed(tmp_path, framed, line="demo-line.toml"))))["I/O side"]
+    assert said.endswith(", a test address, serial framing over Ethernet")
+
+
 def test_a_plain_device_on_a_serial_line_needs_its_reads_and_its_writes(tmp_path: Path) -> None:
     serial = 'protocol = "modbus-rtu"\nport = "/dev/ttyUSB0"\nbaud = 38400'
     file = changed(tmp_path, ('address = "127.0.0.1:15028"', serial), line="plain-line.toml")

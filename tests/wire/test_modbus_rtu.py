@@ -271,6 +271,56 @@ async def test_two_units_on_one_bus_are_each_their_own() -> None:
     assert (len(left.got), len(right.got)) == (3, 4)
 
 
+async def test_the_silence_that_parts_two_frames_is_left_before_every_question() -> None:
+    """Of a write and a read each, so that questions follow upon answers as fast as can be."""
+    slow = SerialLine(2400, Parity.NONE)
+    loop = asyncio.get_running_loop()
+    answered_s, waits_s = 0.0, []
+
+    def answering(number: int, unit: int, pdu: bytes) -> list[tuple[float, bytes]]:
+        nonlocal answered_s
+        if number:
+            waits_s.append(loop.time() - answered_s)
+        answered_s = loop.time()
+        body = pdu[:5] if pdu[0] == 16 else bytes([3, 160]) + bytes(160)
+        return [(0.0, sealed(bytes([unit]) + body))]
+
+    async with Raw(answering).served(True) as at:
+        wire = ModbusConnection(*at, unit=UNIT, timeout_s=2.0, serial=slow)
+        link = ModbusLink(points_of(""), *at, function_23=False, wire=wire)
+        for heartbeat in range(5):
+            await link.exchange(Command(heartbeat=heartbeat))
+        await link.close()
+    assert len(waits_s) == 9
+    assert min(waits_s) >= slow.silence_s
+
+
+async def test_a_port_that_is_named_is_served_and_units_not_here_and_broadcasts_are_passed_over() -> None:
+    points = points_of("")
+    device = HeldDevice(Status(boot_id=9))
+    with pair() as (master, path):
+        wire = Wire(rtu=True, serial=SerialLine(115_200), unit=UNIT)
+        # Even parity, as the line has it: a pseudo terminal takes that once, and only that one time.
+        async with serving(device, points, path, wire=wire):
+            pass
+        async with serving(device, points, path, wire=wire) as server:
+            assert server.host == path
+            loop = asyncio.get_running_loop()
+            came: asyncio.Queue[bytes] = asyncio.Queue()
+            loop.add_reader(master, lambda: came.put_nowait(os.read(master, 4096)))
+            write = bytes.fromhex("10 0064 000D 1A") + b"\x00\x01" * 13
+            for unit in (0, UNIT + 1):
+                os.write(master, sealed(bytes([unit]) + write))
+            os.write(master, sealed(bytes([UNIT]) + bytes.fromhex("03 0001 0002")))
+            answer = b""
+            async with asyncio.timeout(60.0):
+                while len(answer) < 9:
+                    answer += await came.get()
+            loop.remove_reader(master)
+    assert answer == sealed(bytes([UNIT]) + bytes.fromhex("03 04 0009 0000"))
+    assert device.got == []
+
+
 @pytest.mark.foreign
 async def test_a_foreign_master_is_answered_over_a_serial_line(libmodbus_master: Path) -> None:
     points = points_of("")

@@ -24,7 +24,7 @@ from controller.records.report import report
 from controller.settings.line import LineConfig, load_line
 from sim.device import Device
 from sim.scenario import load_scenario
-from sim.server import serving, since_now_ns
+from sim.server import NEW_PAIR, Wire, serving, serving_units, since_now_ns
 from sim.tables import Registers
 from sim.world import build_device
 
@@ -340,6 +340,30 @@ async def test_a_unit_that_does_not_answer_leaves_the_shared_way_to_the_others(t
     assert_marked(second.summary)
     # Each time it is asked the bus waits for its timeout: it is asked ever more rarely.
     assert 2 <= seen.asked.count(1) <= 8
+
+
+async def test_lines_on_one_serial_bus_mark_side_by_side(tmp_path: Path) -> None:
+    """Each a unit of its own on one pair of pseudo terminals."""
+
+    def file(unit: int, name: str, path: str) -> Path:
+        serial = f'port = "{path}"\nbaud = 921600\nparity = "none"'
+        return line_file(
+            tmp_path, name, NOBODY, ('protocol = "modbus-tcp"', 'protocol = "modbus-rtu"'),
+            (f'address = "{NOBODY}"', serial), ("unit_id = 1", f"unit_id = {unit}"),
+            ('worst_exchange = "5 ms"', 'worst_exchange = "16 ms"'), ('top_speed = "30 m/min"', 'top_speed = "21 m/min"'),
+        )  # fmt: skip
+
+    names = {3: "left", 4: "right"}
+    configs = {unit: load_line(file(unit, name, "/dev/ttyUSB0")) for unit, name in names.items()}
+    devices = {unit: (device_of(config), config.points) for unit, config in configs.items()}
+    wire = Wire(rtu=True, serial=configs[3].settings.link.serial_line())
+    async with asyncio.timeout(LIMIT_S), serving_units(devices, NEW_PAIR, wire=wire) as server:
+        lines = [file(unit, name, server.host) for unit, name in names.items()]
+        ends = await run_lines([plan(line, for_s=RUN_S, start=True) for line in lines], QUIET)
+    for end in ends:
+        assert end.result is not None
+        assert end.result.orderly, end.result.why
+        assert_marked(end.result.summary)
 
 
 async def test_an_event_loop_that_is_not_installed_is_one_line_and_exit_code_2(
