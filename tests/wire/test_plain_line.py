@@ -194,8 +194,10 @@ def test_the_bench_marks_every_product_by_scan_and_says_so() -> None:
     result: dict[str, Any] = json.loads(out.splitlines()[-1])
     assert code == 0, (result["shortfalls"], err)
     assert (result["path"], result["virtual"], result["balanced"]) == ("scan", False, True)
-    assert result["world"]["complete"] == result["world"]["past_marker"] > 0
-    assert result["requests"]["marked"] == result["world"]["marks"] > 0
+    world, missed = result["world"], result["requests"]["missed"]
+    # A machine that is busy with other things scans late, and says so of each mark that it cost.
+    assert world["past_marker"] >= world["complete"] >= world["past_marker"] - missed.get("late", 0)
+    assert result["requests"]["marked"] == world["marks"] > 0
 
 
 @pytest.mark.usefixtures("runtime")
