@@ -21,6 +21,8 @@ from controller.travel import Travel
 
 Entry = TypeVar("Entry")
 U16 = 1 << 16
+PROMPT_NS = 1_000_000
+"""An order that left so soon after its instant left when it was meant to."""
 MISSING_NS = 100_000_000
 """How long the release of a target that was passed is waited for."""
 
@@ -115,7 +117,11 @@ class Orders:
     def carried(self, sent_ns: int) -> None:
         """The last command has been sent, or lost: a release in time is not written a second time."""
         if self._carrier is not None and self.order is not NO_ORDER:
-            self.send_at_ns, self.sent_ns, self.order = None, sent_ns, NO_ORDER
+            # What it takes to get a request out is part of the delay that the releases show.
+            meant_ns = self.send_at_ns
+            late = meant_ns is None or not 0 <= sent_ns - meant_ns <= PROMPT_NS
+            self.sent_ns = sent_ns if meant_ns is None or late else meant_ns
+            self.send_at_ns, self.order = None, NO_ORDER
 
     def place_test(self, station: int, first_raw: int, last_raw: int, status: Status, now_ns: int) -> None:
         """Order one test mark now, permitted only within the window of counts."""
