@@ -293,7 +293,7 @@ def _virtual(plan: Plan) -> dict[str, Any]:
 
             def progress(gone_s: float, _: Snapshot) -> None:
                 bar.update(task, completed=gone_s)
-                if journal.backlog > BACKLOG_EVENTS:
+                while journal.ok and journal.backlog > BACKLOG_EVENTS:
                     journal.flush()  # in virtual time nothing is missed by waiting for the disk
 
             result = run_virtual(spec, plan.scenario, journal, VirtualOptions(plan.duration_s, plan.seed), progress)
