@@ -103,5 +103,5 @@ def measure(turns: int = 12) -> dict[str, Any]:
         "value": round(rates[0]),
         "bar": RATE,
         "late_us_median_p99_p999": us,
-        "late_p99_ratio": round(us["loaded"][1] / us["quiet"][1], 2),
+        "journal_lateness_p99_ratio": round(us["loaded"][1] / us["quiet"][1], 2),
     }
