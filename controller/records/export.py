@@ -19,7 +19,8 @@ def export_csv(path: str | Path, run: int | None, directory: str | Path) -> list
     """Write one file per table of a run (the newest where None) into the directory, and give their paths.
 
     RFC 4180, UTF-8, a heading line with the units in the names. Times are in ns since the run's start, and of the first
-    one the wall time in UTC is added. An empty field is a value that was never there. Raises JournalError.
+    one the wall time in UTC is added. An empty field is a value that was never there; rows removed by their age are
+    not there. Raises JournalError.
     """
     with reading(path) as connection:
         number = find_run(connection, path, run).run

@@ -39,6 +39,8 @@ _RETRY_S = 0.25
 _PATIENCE_S = 5.0
 """So long a caller waits for the disk before it is told that it does not answer."""
 _DAY_NS = 86_400_000_000_000
+_PRUNE_NS = 3_600_000_000_000
+"""So long, by its own events, a run goes on until what has become too old meanwhile is removed."""
 
 
 @dataclass(slots=True)
@@ -75,6 +77,10 @@ class Journal:
         self._group: Group | None = None
         self._order: _Order | None = None
         self._removal: tuple[Removal, Future[int]] | None = None
+        self._rolling: Removal | None = None
+        self._keep_ns: int | None = None
+        self._pruned_ns: int | None = None
+        self._wall_ahead_ns = 0
         self._wake = threading.Event()
         self._stop = threading.Event()
         self._inode = path.stat().st_ino
@@ -159,7 +165,7 @@ class Journal:
             raise JournalError(
                 self.error or f"journal {self.path}: the run's beginning could not be written in {_PATIENCE_S:g} s"
             )
-        self._run, self._lost = run, 0
+        self._run, self._lost, self._wall_ahead_ns = run, 0, wall_ns - mono_ns
         return run
 
     def end_run(self, reason: str, *, mono_ns: int | None = None, summary: Mapping[str, object] | None = None) -> bool:
@@ -201,14 +207,17 @@ class Journal:
         return self._do(_Order(), timeout_s)
 
     def prune(self, keep_days: float, wall_ns: int) -> Future[int]:
-        """Remove runs that ended more than `keep_days` before `wall_ns`, in small steps between the groups.
+        """Remove what ended more than `keep_days` before `wall_ns`, in small steps between the groups.
 
-        The future gives how many went, or JournalError; a second call while one is at work gives that one's.
+        That is whole runs, and what the run that goes on can be reported without; as long as it goes on, what becomes
+        as old is removed from hour to hour. The future gives how many runs went now, or JournalError; a second call
+        while one is at work gives that one's.
         """
         if self._stop.is_set():
             raise JournalError(f"journal {self.path}: it is closed; open it to remove old runs")
+        self._keep_ns = round(keep_days * _DAY_NS)
         if self._removal is None:
-            self._removal = (Removal(wall_ns - round(keep_days * _DAY_NS)), Future())
+            self._removal = (Removal(wall_ns - self._keep_ns), Future())
         return self._removal[1]
 
     def close(self, reason: str, *, mono_ns: int | None = None, summary: Mapping[str, object] | None = None) -> bool:
@@ -273,24 +282,39 @@ class Journal:
             self._connection.execute("COMMIT")
         if group is not None:
             self.durable_events += group.events
+            self._roll_on(group.last_ns)
             self._group = Group(group.run, group.next_seq)
         if order is not None:
             if order.run is not None:
-                self._group = Group(order.run, 0)
+                self._group, self._pruned_ns = Group(order.run, 0), None
             self._order = None
             order.done.set()
 
+    def _roll_on(self, now_ns: int | None) -> None:
+        """Have removed, from hour to hour of the run, what has become too old."""
+        if now_ns is None or self._keep_ns is None:
+            return
+        if self._pruned_ns is None:
+            self._pruned_ns = now_ns
+        elif now_ns - self._pruned_ns >= _PRUNE_NS:
+            self._pruned_ns = now_ns
+            self._rolling = Removal(now_ns + self._wall_ahead_ns - self._keep_ns)
+
     def _prune_a_step(self) -> None:
         removal = self._removal
-        if removal is not None and not removal[0].step(self._connection):
-            self._removal = None
-            removal[1].set_result(removal[0].removed)
+        if removal is not None:
+            if not removal[0].step(self._connection):
+                self._removal = None
+                removal[1].set_result(removal[0].removed)
+        elif self._rolling is not None and not self._rolling.step(self._connection):
+            self._rolling = None
 
     def _refuse(self, error: Exception) -> None:
         if self._connection.in_transaction:
             with contextlib.suppress(sqlite3.Error):  # it has been said already; SQLite undoes the rest on its own
                 self._connection.execute("ROLLBACK")
         self._refused = explain(self.path, error)
+        self._rolling = None  # the next hour takes it up again
         if self._removal is not None:
             removal, self._removal = self._removal, None
             removal[1].set_exception(JournalError(self._refused))

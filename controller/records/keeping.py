@@ -1,4 +1,4 @@
-"""What is done to runs that are over: setting right one that ended without a stop, and removing old ones."""
+"""Setting right a run that ended without a stop, and removing by age whole runs and old rows of one that goes on."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from controller.model import Fate, Miss, ProductFate
 from controller.records.schema import ROW_KEYS, utc
+from controller.records.trimming import Trimming
 
 CRASHED = "ended without a stop"
 _UNCONFIRMED = "the controller ended without a stop before the I/O side had shown what became of it"
@@ -65,7 +66,8 @@ def _recover(connection: sqlite3.Connection) -> Recovery | None:
 
 
 class Removal:
-    """Removes runs that ended before an instant, a small step at a time, and gives their space back.
+    """Removes what ended before an instant, a small step at a time, and gives its space back: runs, and rows of the run
+    that goes on.
 
     A run that is being removed is marked so first: readers no longer list it, and a removal cut short is
     taken up by the next one.
@@ -73,7 +75,9 @@ class Removal:
 
     def __init__(self, before_wall_ns: int) -> None:
         self.removed = 0
-        self._before_utc = utc(before_wall_ns)
+        self._before_wall_ns = before_wall_ns
+        self._trimming: Trimming | None = None
+        self._whole_runs = True
 
     def step(self, connection: sqlite3.Connection) -> bool:
         """Do one step; False when nothing is left to do. Raises sqlite3.Error, with nothing half done."""
@@ -83,6 +87,13 @@ class Removal:
             whole = self._remove_some(connection, run)
             connection.execute("COMMIT")
             self.removed += whole
+            return True
+        if self._whole_runs:
+            self._whole_runs = False
+            self._trimming = Trimming.of_the_running(connection, self._before_wall_ns)
+        if self._trimming is not None:
+            if not self._trimming.step(connection):
+                self._trimming = None
             return True
         free = _free_pages(connection)
         # As a script: the statement gives a page back at every step, and `execute` takes only the first.
@@ -96,7 +107,7 @@ class Removal:
         row = connection.execute(
             "SELECT id FROM runs WHERE ended IS NOT NULL AND (removing = 1 OR ended_utc < ?) "
             "ORDER BY removing DESC, id LIMIT 1",
-            (self._before_utc,),
+            (utc(self._before_wall_ns),),
         ).fetchone()
         return None if row is None else int(row[0])
 
@@ -110,6 +121,7 @@ class Removal:
             ).rowcount
             if left <= 0:
                 return False
+        connection.execute("DELETE FROM removed WHERE run = ?", (run,))
         connection.execute("DELETE FROM runs WHERE id = ?", (run,))
         return True
 

@@ -47,6 +47,8 @@ def _head(console: Console, report: Report) -> None:
     else:
         console.print(f"  {run.ended}, at {run.ended_utc}")
     console.print(f"  program {run.version}, configuration sha256 {run.config_sha256[:16]}")
+    if report.removed_before_utc:
+        console.print(f"  removed by age: what ended before {report.removed_before_utc}; in the sums, not in the lists")
     if report.previous_end:
         console.print(f"  before it: {report.previous_end}")
 

@@ -10,13 +10,18 @@ from pathlib import Path
 from typing import Any
 
 from controller.model import Fate, Miss, ProductFate, State
+from controller.records.balance import IMBALANCES
 from controller.records.reading import RunInfo, find_run, reading
 from controller.records.schema import utc
+from controller.records.trimming import MINUTE_NS
 
 
 @dataclass(frozen=True, slots=True)
 class FaultTotal:
-    """How often a fault was raised and how often as the first cause of a stop; when and why it was raised last."""
+    """How often a fault was raised and how often as the first cause of a stop; when and why it was raised last.
+
+    The last two are empty where that was so long ago that it was removed.
+    """
 
     fault: str
     raised: int
@@ -40,11 +45,13 @@ class Given:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """A run in sums. Everything is counted from the rows, nothing from what the controller believed."""
+    """A run in sums: of the rows and of what was summed up of those removed by age, not of the controller's beliefs."""
 
     run: RunInfo
     previous_end: str
     """How the run before this one ended; empty where there is none."""
+    removed_before_utc: str
+    """What ended before was removed by its age: it is in the sums, not in the lists. Empty where nothing was."""
     duration_s: float
     detected: int
     products: dict[str, int]
@@ -91,22 +98,29 @@ class _Rows:
         self._info = info
         head = "SELECT anchor_mono_ns, anchor_wall_ns, seen_ns, summary FROM runs WHERE id = :run"
         self._mono_ns, self._wall_ns, self._seen_ns, self._summary = self._ask(head)[0]
+        self._removed: dict[str, dict[str, int]] = {}
+        for what, name, n in self._ask("SELECT what, name, n FROM removed WHERE run = :run"):
+            self._removed.setdefault(what, {})[name] = n
 
     def report(self) -> Report:
         raised = self._ask(
             "SELECT fault, t_ns, detail, first FROM faults WHERE run = :run AND phase = 'raised' ORDER BY seq"
         )
-        products = self._by(ProductFate, "SELECT fate, count(*) FROM products WHERE run = :run GROUP BY fate")
-        requests = self._by(Fate, "SELECT fate, count(*) FROM requests WHERE run = :run GROUP BY fate")
-        missed = self._by(
-            Miss, "SELECT reason, count(*) FROM requests WHERE run = :run AND fate = 'missed' GROUP BY reason"
+        products = self._by(
+            ProductFate, "products", "SELECT fate, count(*) FROM products WHERE run = :run GROUP BY fate"
         )
+        requests = self._by(Fate, "requests", "SELECT fate, count(*) FROM requests WHERE run = :run GROUP BY fate")
+        missed = self._by(
+            Miss, "missed", "SELECT reason, count(*) FROM requests WHERE run = :run AND fate = 'missed' GROUP BY reason"
+        )
+        before_ns = self._sums("before_ns").get("")
         imbalances = self._imbalances()
         states_s = self._states_s()
         execute_s = states_s.get(State.EXECUTE.name, 0.0)
         return Report(
             run=self._info,
             previous_end=self._previous_end(),
+            removed_before_utc="" if before_ns is None else self._at(before_ns),
             duration_s=(self._seen_ns - self._mono_ns) / 1e9,
             detected=sum(products.values()),
             products=products,
@@ -115,7 +129,8 @@ class _Rows:
             missed={reason: n for reason, n in missed.items() if n},
             balanced=not imbalances,
             imbalances=imbalances,
-            test_marks=self._number("SELECT count(*) FROM test_marks WHERE run = :run"),
+            test_marks=self._number("SELECT count(*) FROM test_marks WHERE run = :run")
+            + self._sums("test_marks").get("", 0),
             marks_per_minute=requests[Fate.MARKED] * 60 / execute_s if execute_s > 0 else 0.0,
             peak_marks_per_minute=self._peak(),
             states_s=states_s,
@@ -131,26 +146,35 @@ class _Rows:
     def _number(self, sql: str) -> int:
         return int(self._ask(sql)[0][0])
 
+    def _sums(self, what: str) -> dict[str, int]:
+        """What is kept of the rows that were removed; empty where none were."""
+        return self._removed.get(what, {})
+
     def _at(self, t_ns: int) -> str:
         return utc(self._wall_ns + t_ns - self._mono_ns)
 
-    def _by(self, kinds: type[Fate | ProductFate | Miss], sql: str) -> dict[str, int]:
+    def _by(self, kinds: type[Fate | ProductFate | Miss], what: str, sql: str) -> dict[str, int]:
         """Every one of its kind in its order, and whatever else the rows name."""
-        found = {str(name): n for name, n in self._ask(sql)}
+        found = dict(self._sums(what))
+        for name, n in self._ask(sql):
+            found[str(name)] = found.get(str(name), 0) + n
         return {str(kind): found.pop(kind, 0) for kind in kinds} | found
 
     def _peak(self) -> int:
-        minute = f"(done_ns - {self._mono_ns}) / 60000000000"
-        marks = f"SELECT count(*) AS n FROM requests WHERE run = :run AND fate = 'marked' GROUP BY {minute}"
-        return self._number(f"SELECT coalesce(max(n), 0) FROM ({marks})")
+        minute = f"(done_ns - {self._mono_ns}) / {MINUTE_NS}"
+        marks = f"SELECT {minute}, count(*) FROM requests WHERE run = :run AND fate = 'marked' GROUP BY 1"
+        minutes = {int(name): n for name, n in self._sums("minute").items()}
+        for number, n in self._ask(marks):
+            minutes[number] = minutes.get(number, 0) + n
+        return max([self._sums("peak").get("", 0), *minutes.values()])
 
     def _previous_end(self) -> str:
         before = self._ask("SELECT id, ended FROM runs WHERE id < :run AND removing = 0 ORDER BY id DESC LIMIT 1")
         return f"run {before[0][0]} {before[0][1]}" if before else ""
 
     def _states_s(self) -> dict[str, float]:
-        spent_ns: dict[str, int] = {}
-        state, since_ns = None, self._mono_ns
+        spent_ns = dict(self._sums("states_ns"))
+        state, since_ns = None, self._mono_ns + sum(spent_ns.values())
         for t_ns, old, new in self._ask("SELECT t_ns, old, new FROM states WHERE run = :run ORDER BY seq"):
             spent_ns[old] = spent_ns.get(old, 0) + t_ns - since_ns
             state, since_ns = new, t_ns
@@ -159,7 +183,10 @@ class _Rows:
         return {name: ns / 1e9 for name, ns in spent_ns.items()}
 
     def _fault_totals(self, raised: list[Any]) -> tuple[FaultTotal, ...]:
-        totals: dict[str, FaultTotal] = {}
+        first_causes = self._sums("first_causes")
+        totals = {
+            fault: FaultTotal(fault, n, first_causes.get(fault, 0), "", "") for fault, n in self._sums("faults").items()
+        }
         for fault, t_ns, detail, first in raised:
             before = totals.get(fault, FaultTotal(fault, 0, 0, "", ""))
             totals[fault] = FaultTotal(fault, before.raised + 1, before.first_cause + first, self._at(t_ns), detail)
@@ -176,28 +203,10 @@ class _Rows:
     def _imbalances(self) -> tuple[str, ...]:
         """Say what keeps each product and request from having been made once and having ended once at most."""
         found = []
-        for text, table, condition in _IMBALANCES:
+        for text, table, condition in IMBALANCES:
             n = self._number(f"SELECT count(*) FROM {table} WHERE run = :run AND ({condition})")
             if n:
                 found.append(f"{n} {text}")
         if self._info.lost:
             found.append(f"{self._info.lost} events could not be kept")
         return tuple(found)
-
-
-_IMBALANCES = (
-    ("products ended without having been seen", "products", "opened = 0"),
-    ("products seen twice under one number", "products", "opened > 1"),
-    ("products given more than one fate", "products", "closed > 1"),
-    ("products ended without a fate", "products", "(closed > 0) <> (fate <> 'in_flight')"),
-    ("requests ended without having been made", "requests", "opened = 0"),
-    ("requests made twice under one number", "requests", "opened > 1"),
-    ("requests given more than one fate", "requests", "closed > 1"),
-    ("requests ended without a fate", "requests", "(closed > 0) <> (fate <> 'pending')"),
-    (
-        "requests missed without a reason or not missed with one",
-        "requests",
-        "(fate = 'missed') <> (reason IS NOT NULL)",
-    ),
-)
-"""What it is, and the table and the condition on its rows that find it."""

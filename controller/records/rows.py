@@ -87,7 +87,8 @@ class Group:
         self.run = run
         self.events = 0
         self.next_seq = first_seq
-        self._last_ns: int | None = None
+        self.last_ns: int | None = None
+        """When the last of them happened."""
         self._requests = _Pairs("requests", "request", _REQUEST_MADE, _REQUEST_DONE)
         self._products = _Pairs("products", "product", _PRODUCT_MADE, _PRODUCT_DONE)
         self._added: dict[str, list[_Part]] = {}
@@ -111,7 +112,7 @@ class Group:
             self.events += 1
             if self.events % _PAUSE_EVENTS == 0:
                 time.sleep(_PAUSE_S)
-            self._last_ns = event.t_ns
+            self.last_ns = event.t_ns
 
     def write(self, connection: sqlite3.Connection, lost: int) -> None:
         """Write the rows within the transaction that is open; `lost` is how many events the run is short of so far."""
@@ -120,7 +121,7 @@ class Group:
         for table, rows in self._added.items():
             _insert(connection, f"INSERT INTO {table}", len(rows[0]), rows)
         connection.execute(
-            "UPDATE runs SET seen_ns = coalesce(?, seen_ns), lost = ? WHERE id = ?", (self._last_ns, lost, self.run)
+            "UPDATE runs SET seen_ns = coalesce(?, seen_ns), lost = ? WHERE id = ?", (self.last_ns, lost, self.run)
         )
 
     def _request_made(self, e: m.RequestMade) -> None:

@@ -7,6 +7,7 @@ Rules of this file:
 - A product or a request is one row: made when it is seen, changed once at its end. `opened` and `closed` count how
   often each was told of, so that a fate given twice, or to something never made, can be found in the rows.
 - What is only ever added (states, faults, commands and so on) has a number `seq` within its run, in the order told.
+- `removed` keeps the sums of a run's rows that were removed by their age while it went on (`trimming`).
 """
 
 from __future__ import annotations
@@ -16,8 +17,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
-VERSION = 1
+VERSION = 2
 """Of the tables below. A file with another number is refused, never converted by guessing."""
+
+_BEFORE = "1"
+"""What lacks nothing but `removed`: it is added when the file is opened for writing."""
 
 Synchronous = Literal["FULL", "NORMAL", "OFF"]
 
@@ -52,11 +56,12 @@ TABLES: dict[str, str] = {
         run INTEGER, seq INTEGER, t_ns INTEGER, station INTEGER, result TEXT, released_counts INTEGER,
         PRIMARY KEY (run, seq)""",
     "counter_resets": "run INTEGER, seq INTEGER, t_ns INTEGER, who TEXT, PRIMARY KEY (run, seq)",
+    "removed": "run INTEGER, what TEXT, name TEXT, n INTEGER NOT NULL, PRIMARY KEY (run, what, name)",
 }
 """Table → its columns. Those of a run are kept in the order of their keys, so that a change finds its row at once."""
 
 ROW_KEYS: dict[str, str] = {"requests": "request", "products": "product"} | {
-    table: "seq" for table in TABLES if table not in ("runs", "requests", "products")
+    table: "seq" for table in TABLES if table not in ("runs", "requests", "products", "removed")
 }
 """Table of a run's rows → the column that numbers them within the run."""
 
@@ -78,6 +83,8 @@ def open_for_writing(path: Path, synchronous: Synchronous) -> sqlite3.Connection
         connection = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False)
         if not connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
             _create(connection)
+        if _version(connection, path) == _BEFORE:
+            _add_removed(connection)
         _check_version(connection, path)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute(f"PRAGMA synchronous = {synchronous}")
@@ -123,19 +130,39 @@ def explain(path: Path, error: Exception) -> str:
 def _create(connection: sqlite3.Connection) -> None:
     connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
     connection.execute("BEGIN IMMEDIATE")
-    for table, columns in TABLES.items():
-        kind = "STRICT" if table == "runs" else "STRICT, WITHOUT ROWID"
-        connection.execute(f"CREATE TABLE {table} ({columns}) {kind}")
+    for table in TABLES:
+        _create_table(connection, table)
     connection.execute("CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT")
     connection.execute("INSERT INTO meta VALUES ('schema', ?)", (str(VERSION),))
     connection.execute("COMMIT")
 
 
-def _check_version(connection: sqlite3.Connection, path: Path) -> None:
+def _create_table(connection: sqlite3.Connection, table: str) -> None:
+    kind = "STRICT" if table == "runs" else "STRICT, WITHOUT ROWID"
+    connection.execute(f"CREATE TABLE {table} ({TABLES[table]}) {kind}")
+
+
+def _add_removed(connection: sqlite3.Connection) -> None:
+    connection.execute("BEGIN IMMEDIATE")
+    _create_table(connection, "removed")
+    connection.execute("UPDATE meta SET value = ? WHERE name = 'schema'", (str(VERSION),))
+    connection.execute("COMMIT")
+
+
+def _version(connection: sqlite3.Connection, path: Path) -> str:
     if not connection.execute("SELECT count(*) FROM sqlite_master WHERE name = 'meta'").fetchone()[0]:
         raise JournalError(f"journal {path}: a database, but not a journal of this program; name another path")
     row = connection.execute("SELECT value FROM meta WHERE name = 'schema'").fetchone()
-    found = "none" if row is None else row[0]
+    return "none" if row is None else str(row[0])
+
+
+def _check_version(connection: sqlite3.Connection, path: Path) -> None:
+    found = _version(connection, path)
+    if found == _BEFORE:
+        raise JournalError(
+            f"journal {path}: its schema is {found}, this program reads {VERSION}; "
+            "run its line once with this program, which adds what is new, or read it with the program that wrote it"
+        )
     if found != str(VERSION):
         raise JournalError(
             f"journal {path}: its schema is {found}, this program knows {VERSION}; "

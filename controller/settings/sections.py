@@ -233,4 +233,6 @@ class JournalSection(Strict):
     """Where the records are kept, and how long."""
 
     path: str | None = Field(default=None, min_length=1, description="the journal's file; default: the user's state")
-    keep_days: int = Field(default=90, ge=1, le=36500, description="older runs are removed")
+    keep_days: int = Field(
+        default=90, ge=1, le=36500, description="older runs are removed, and what is older in one that goes on"
+    )

@@ -308,7 +308,7 @@ def test_what_cannot_be_a_journal_is_refused_in_one_line_and_left_as_it_is(tmp_p
         ("file/line.db", "cannot be used"),
         ("garbage.db", "move it"),
         ("other.db", "not a journal of this program"),
-        ("newer.db", "its schema is 99, this program knows 1"),
+        ("newer.db", "its schema is 99, this program knows 2"),
         ("directory.db", "cannot be used"),
     ):
         for _ in range(2):  # the first refusal leaves no lock behind
