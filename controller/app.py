@@ -19,7 +19,7 @@ from typing import Any
 
 from controller.field.links import make_links
 from controller.line_run import LineRun, RunOptions, RunResult, opened
-from controller.scheduling import claim_real_time
+from controller.scheduling import claim_real_time, claim_short_slice
 from controller.settings.line import LineConfig
 from controller.tidying import Tidier
 
@@ -113,9 +113,11 @@ def _signals(runs: Sequence[LineRun], log: Any) -> Iterator[None]:
 def collected_between_scans() -> Iterator[None]:
     """What is there now is never collected, and what comes is collected by the loops, while the block runs.
 
-    Nor does another thread keep the interpreter for long.
+    Nor does another thread, begun before, keep the interpreter or the core for long: a journal's writer on the loop's
+    core would else keep a scan that is due waiting for a whole slice.
     """
     sys.setswitchinterval(SWITCH_S)
+    claim_short_slice()
     gc.collect()
     gc.freeze()
     gc.disable()

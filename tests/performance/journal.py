@@ -7,8 +7,6 @@ woken as the loop is, turn by turn without and with 20,000 requests a second goi
 from __future__ import annotations
 
 import asyncio
-import gc
-import sys
 import tempfile
 import time
 from collections.abc import Sequence
@@ -17,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from controller.app import SWITCH_S
+from controller.app import collected_between_scans
 from controller.model import Event, Fate, RequestDone, RequestMade
 from controller.records.journal import Journal
 from controller.waking import Waker
@@ -85,15 +83,8 @@ def measure(turns: int = 12) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as folder:
         rates = [per_s(folder)]
         journal = _begin(folder, "lateness.sqlite")
-        sys.setswitchinterval(SWITCH_S)  # as the controller's own process has it
-        gc.collect()
-        gc.freeze()
-        gc.disable()
-        try:
+        with collected_between_scans():  # as in the controller's own process
             quiet, loaded = asyncio.run(_late(journal, turns))
-        finally:
-            gc.enable()
-            gc.unfreeze()
         journal.close("measured")
     us = {
         name: [round(float(q) / 1e3, 1) for q in np.quantile(values, (0.5, 0.99, 0.999))]

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import platform
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -36,6 +38,36 @@ def test_real_time_is_claimed_for_the_loop_and_less_for_a_writer_or_refused_in_w
         assert found["loop"] == [os.SCHED_FIFO, PRIORITY]
         assert found["writer"] == [os.SCHED_FIFO, PRIORITY - 1]
     assert all("\n" not in text for text in found["refused"])
+
+
+SLICE = """
+import json, os, pathlib, threading
+from controller.scheduling import claim_short_slice
+os.nice(3)
+end = threading.Event()
+writer = threading.Thread(target=end.wait)
+writer.start()
+def of(thread):
+    lines = pathlib.Path(f"/proc/self/task/{thread}/sched").read_text().splitlines()
+    slices = [int(line.split()[-1]) for line in lines if line.startswith("se.slice")]
+    return [slices, os.sched_getscheduler(thread), os.getpriority(os.PRIO_PROCESS, thread)]
+ours = threading.get_native_id()
+before = [of(ours), of(writer.native_id)]
+taken = claim_short_slice()
+print(json.dumps({"taken": taken, "before": before, "after": [of(ours), of(writer.native_id)]}))
+end.set()
+"""
+
+
+@pytest.mark.skipif(not Path("/proc/self/sched").exists(), reason="this system does not show a thread's slice")
+def test_a_short_slice_is_the_loops_alone_and_changes_nothing_else() -> None:
+    done = subprocess.run([sys.executable, "-c", SLICE], capture_output=True, text=True, check=True, timeout=60)
+    found = json.loads(done.stdout)
+    (slices, policy, nice), writer = found["before"]
+    release = tuple(int(part) for part in platform.release().split(".")[:2])
+    if found["taken"] and slices and release >= (6, 12):
+        slices = [100_000]
+    assert found["after"] == [[slices, policy, nice], writer]
 
 
 def test_the_usual_event_loop_needs_nothing_and_one_that_is_not_there_is_said() -> None:
