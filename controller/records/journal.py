@@ -283,6 +283,7 @@ class Journal:
         if group is not None:
             self.durable_events += group.events
             self._roll_on(group.last_ns)
+            group.let_go()
             self._group = Group(group.run, group.next_seq)
         if order is not None:
             if order.run is not None:

@@ -3,15 +3,18 @@
 The rows that result do not depend on how the events were cut into groups.
 
 Many rows go in one statement: between two steps of SQLite the writer's thread has to win the interpreter back from a
-scan at work, which row by row would starve it. And the writer never holds the interpreter for long: a scan that is due
-would have to wait, for a whole slice of the system's scheduler where both threads meet on one core.
+scan at work, which row by row would starve it. And the writer never holds the interpreter for long, as a scan that is
+due would have to wait: rows are built for one statement at a time, and let go piece by piece, by the writer itself. So
+nothing here may hold itself in a circle: the rows of a whole group would be left to the loop's collection of garbage.
 """
 
 from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
+from itertools import islice
+from typing import Any
 
 from controller import model as m
 
@@ -26,22 +29,33 @@ _Part = tuple[object, ...]
 
 _PAUSE_S = 50e-6
 _PAUSE_EVENTS = 64
+_PAUSE_FREED = 500
 
 _AT_ONCE = (64, 8, 1)
 """Rows in one statement: few sizes, so that SQLite has each of them prepared."""
 
 
-def _insert(connection: sqlite3.Connection, head: str, columns: int, rows: Sequence[_Part], tail: str = "") -> None:
+def _insert(connection: sqlite3.Connection, head: str, columns: int, rows: Iterable[_Part], tail: str = "") -> None:
     """Insert the rows with as few statements as the sizes allow; their order is kept."""
     row = f"({', '.join('?' * columns)})"
-    done = 0
-    for size in _AT_ONCE:
-        while len(rows) - done >= size:
-            values = [value for part in rows[done : done + size] for value in part]
-            connection.execute(f"{head} VALUES {', '.join([row] * size)}{tail}", values)
-            done += size
-            if size == _AT_ONCE[0]:
-                time.sleep(_PAUSE_S)
+    coming = iter(rows)
+    while some := list(islice(coming, _AT_ONCE[0])):
+        done = 0
+        for size in _AT_ONCE:
+            while len(some) - done >= size:
+                values = [value for part in some[done : done + size] for value in part]
+                connection.execute(f"{head} VALUES {', '.join([row] * size)}{tail}", values)
+                done += size
+        if done == _AT_ONCE[0]:
+            time.sleep(_PAUSE_S)
+
+
+def _let_go(rows: dict[int, _Part] | list[_Part]) -> None:
+    """Free rows that have been written, some at a time."""
+    while rows:
+        for _ in range(min(len(rows), _PAUSE_FREED)):
+            rows.popitem() if isinstance(rows, dict) else rows.pop()
+        time.sleep(_PAUSE_S)
 
 
 class _Pairs:
@@ -68,11 +82,15 @@ class _Pairs:
         for is_made, key, part in self._again:
             self._insert(connection, 1 if is_made else 2, [(run, key, *part)])
         made, done = self._made, self._done
-        self._insert(connection, 0, [(run, k, *p, *done[k]) for k, p in made.items() if k in done])
-        self._insert(connection, 1, [(run, k, *p) for k, p in made.items() if k not in done])
-        self._insert(connection, 2, [(run, k, *p) for k, p in done.items() if k not in made])
+        self._insert(connection, 0, ((run, k, *p, *done[k]) for k, p in made.items() if k in done))
+        self._insert(connection, 1, ((run, k, *p) for k, p in made.items() if k not in done))
+        self._insert(connection, 2, ((run, k, *p) for k, p in done.items() if k not in made))
 
-    def _insert(self, connection: sqlite3.Connection, which: int, rows: Sequence[_Part]) -> None:
+    def let_go(self) -> None:
+        _let_go(self._made)
+        _let_go(self._done)
+
+    def _insert(self, connection: sqlite3.Connection, which: int, rows: Iterable[_Part]) -> None:
         head, tail = self._sql[which]
         _insert(connection, head, self._columns[which], rows, tail)
 
@@ -92,23 +110,11 @@ class Group:
         self._requests = _Pairs("requests", "request", _REQUEST_MADE, _REQUEST_DONE)
         self._products = _Pairs("products", "product", _PRODUCT_MADE, _PRODUCT_DONE)
         self._added: dict[str, list[_Part]] = {}
-        self._take: dict[type, Callable[..., None]] = {
-            m.RequestMade: self._request_made,
-            m.RequestDone: self._request_done,
-            m.ProductSeen: self._product_seen,
-            m.ProductDone: self._product_done,
-            m.StateChanged: lambda e: self._append("states", e.t_ns, e.old.name, e.new.name, e.cause),
-            m.ModeChanged: lambda e: self._append("modes", e.t_ns, e.old.name, e.new.name, e.who),
-            m.FaultChanged: lambda e: self._append("faults", e.t_ns, e.fault, e.phase, e.detail, int(e.first)),
-            m.CallAnswered: self._call_answered,
-            m.TestMarked: lambda e: self._append("test_marks", e.t_ns, e.station, e.result, e.released_counts),
-            m.CountersReset: lambda e: self._append("counter_resets", e.t_ns, e.who),
-        }
 
     def add(self, events: Iterable[m.Event]) -> None:
         """Take events in, in the order in which they happened."""
         for event in events:
-            self._take[type(event)](event)
+            _TAKE[type(event)](self, event)
             self.events += 1
             if self.events % _PAUSE_EVENTS == 0:
                 time.sleep(_PAUSE_S)
@@ -123,6 +129,13 @@ class Group:
         connection.execute(
             "UPDATE runs SET seen_ns = coalesce(?, seen_ns), lost = ? WHERE id = ?", (self.last_ns, lost, self.run)
         )
+
+    def let_go(self) -> None:
+        """Free what has been written; nothing is left of the group."""
+        self._requests.let_go()
+        self._products.let_go()
+        for rows in self._added.values():
+            _let_go(rows)
 
     def _request_made(self, e: m.RequestMade) -> None:
         self._requests.make(e.request, (e.product, e.station, e.index, e.due_counts, e.t_ns, 1))
@@ -146,6 +159,21 @@ class Group:
     def _append(self, table: str, *values: object) -> None:
         self._added.setdefault(table, []).append((self.run, self.next_seq, *values))
         self.next_seq += 1
+
+
+_TAKE: dict[type, Callable[[Group, Any], None]] = {
+    m.RequestMade: Group._request_made,
+    m.RequestDone: Group._request_done,
+    m.ProductSeen: Group._product_seen,
+    m.ProductDone: Group._product_done,
+    m.StateChanged: lambda g, e: g._append("states", e.t_ns, e.old.name, e.new.name, e.cause),
+    m.ModeChanged: lambda g, e: g._append("modes", e.t_ns, e.old.name, e.new.name, e.who),
+    m.FaultChanged: lambda g, e: g._append("faults", e.t_ns, e.fault, e.phase, e.detail, int(e.first)),
+    m.CallAnswered: Group._call_answered,
+    m.TestMarked: lambda g, e: g._append("test_marks", e.t_ns, e.station, e.result, e.released_counts),
+    m.CountersReset: lambda g, e: g._append("counter_resets", e.t_ns, e.who),
+}
+"""Kind of event → how a group takes it in."""
 
 
 def _upsert(table: str, key: str, columns: tuple[str, ...]) -> tuple[str, str]:

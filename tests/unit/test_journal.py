@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sqlite3
 import subprocess
 import sys
 import typing
+import weakref
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,6 +21,7 @@ from controller.records.export import dump
 from controller.records.journal import Journal
 from controller.records.reading import runs
 from controller.records.report import report
+from controller.records.rows import Group
 from controller.records.schema import JournalError
 
 MONO_NS, WALL_NS = 5_000_000_000, 1_700_000_000_000_000_000
@@ -257,6 +260,20 @@ def test_a_value_that_no_file_can_hold_is_a_fault_that_keeps_its_reason(
     assert report(journal.path).created == 0  # not one half of what was put together
     assert not journal.close("over")
     assert journal.lost == 2
+
+
+def test_what_has_been_written_leaves_nothing_to_collect() -> None:
+    group = Group(1, 0)
+    group.add([seen(1), made(1), done(1), m.CountersReset(MONO_NS, "mara")])
+    gone = weakref.ref(group)
+    collecting = gc.isenabled()
+    gc.disable()  # as while the loop runs
+    try:
+        del group
+        assert gone() is None
+    finally:
+        if collecting:
+            gc.enable()
 
 
 HOLDER = """
