@@ -94,7 +94,9 @@ def analyse(record: Record) -> LinkTimings:
         out, back = _seconds(samples - sent), _seconds(got - samples)
         age = back
     periodic, whole = np.array(record.periodic), np.array(record.whole)
-    neighbours = periodic[1:] & periodic[:-1] & (np.diff(whole) == 1)
+    # What waited for an instant is no gap of the link's.
+    both = periodic[1:] & periodic[:-1]
+    neighbours = both & (np.diff(whole) == 1)
     gaps = np.diff(samples) * 1e-9
     step_s, below_s = own_scan(record.burst)
     return LinkTimings(
@@ -109,7 +111,7 @@ def analyse(record: Record) -> LinkTimings:
         clocks=clocks,
         io_step_s=step_s,
         io_step_below_s=below_s,
-        largest_gap_s=float(np.diff(got).max()) * 1e-9,
+        largest_gap_s=float((np.diff(got)[both] if both.any() else np.diff(got)).max()) * 1e-9,
     )
 
 
