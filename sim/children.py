@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import os
 import signal
 import sys
 from collections.abc import AsyncIterator, Mapping, Sequence
@@ -51,7 +53,10 @@ class Child:
     def signal(self, number: signal.Signals) -> None:
         """Send a signal, if it still runs."""
         if self.process.returncode is None:
-            self.process.send_signal(number)
+            # Not `process.send_signal`: it polls first, and where the process has just ended takes its exit code away
+            # from the loop that waits for it.
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(self.process.pid, number)
 
     async def end(self) -> None:
         """End it in order; kill it when that takes too long."""
