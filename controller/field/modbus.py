@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from controller.field.connection import ModbusConnection
+from controller.field.connection import ModbusConnection, WiredLink
 from controller.packing import CommandEncoder, StatusDecoder
 from controller.points import PointMap
 from controller.registers import Command, Status
 
 
-class ModbusLink:
+class ModbusLink(WiredLink):
     """A `FieldLink` over Modbus.
 
     `timeout_s` bounds opening a connection and, apart from that, a whole exchange. With `function_23` the last write
@@ -36,27 +36,14 @@ class ModbusLink:
         self._function_23 = function_23
         self._encoder = CommandEncoder(points)
         self._decoder = StatusDecoder(points)
-        self._connection = wire or ModbusConnection(host, port, unit=unit, timeout_s=timeout_s)
-
-    @property
-    def sent_ns(self) -> int:
-        """When the last exchange's first request left, in monotonic ns."""
-        return self._connection.sent_ns
-
-    async def connect(self) -> None:
-        """Open the connection, afresh if it is open. Raises LinkError when the I/O side cannot be reached."""
-        await self._connection.connect()
-
-    async def close(self) -> None:
-        """Close the connection; harmless when it is not open."""
-        await self._connection.close()
+        super().__init__(wire or ModbusConnection(host, port, unit=unit, timeout_s=timeout_s))
 
     async def exchange(self, command: Command) -> Status:
         """Write the whole command, then read the whole status. Raises LinkError and is then closed."""
-        return self._decoder.decode(await self._connection.carry(lambda: self._blocks(command)))
+        return self._decoder.decode(await self._wire.carry(lambda: self._blocks(command)))
 
     async def _blocks(self, command: Command) -> list[list[int]]:
-        connection = self._connection
+        connection = self._wire
         writes = list(zip(self._points.write_plan, self._encoder.encode(command), strict=True))
         reads = list(self._points.read_plan)
         first = writes.pop() if self._function_23 else None

@@ -10,7 +10,7 @@ import secrets
 import time
 from collections.abc import Callable
 
-from controller.field.connection import ModbusConnection
+from controller.field.connection import ModbusConnection, WiredLink
 from controller.plain import PlainInputs, PlainOutputs, PlainSide
 from controller.plain_points import PlainMap
 from controller.points import Request
@@ -52,28 +52,16 @@ class PlainDevice:
             self._triggers[station] = high
 
 
-class PlainLink:
+class PlainLink(WiredLink):
     """A `FieldLink` to a plain device: `PlainSide` keeps the rules, this carries what it reads and writes."""
 
     def __init__(
         self, points: PlainMap, spec: LineSpec, wire: ModbusConnection, *, now_ns: Callable[[], int] = time.monotonic_ns
     ) -> None:
-        self._wire, self._device = wire, PlainDevice(points, wire)
+        super().__init__(wire)
+        self._device = PlainDevice(points, wire)
         self._side = PlainSide(spec, secrets.randbelow(0xFFFF) + 1)
         self._now_ns = now_ns
-
-    @property
-    def sent_ns(self) -> int:
-        """When the last exchange's first request left, in monotonic ns."""
-        return self._wire.sent_ns
-
-    async def connect(self) -> None:
-        """Open the connection. Raises LinkError when the device cannot be reached."""
-        await self._wire.connect()
-
-    async def close(self) -> None:
-        """Close the connection; harmless when it is not open."""
-        await self._wire.close()
 
     async def exchange(self, command: Command) -> Status:
         """Read the inputs, write the outputs, and give the status that they amount to. Raises LinkError."""
@@ -89,27 +77,15 @@ class PlainLink:
         return self._side.answered(self._now_ns())
 
 
-class PlainReader:
+class PlainReader(WiredLink):
     """A `FieldLink` that only reads a plain device's inputs and writes nothing, for measuring.
 
     The last read is made once more for each request that an exchange would write, so that it takes as long.
     """
 
     def __init__(self, points: PlainMap, wire: ModbusConnection) -> None:
-        self._points, self._wire = points, wire
-
-    @property
-    def sent_ns(self) -> int:
-        """When the last exchange's first request left, in monotonic ns."""
-        return self._wire.sent_ns
-
-    async def connect(self) -> None:
-        """Open the connection. Raises LinkError when the device cannot be reached."""
-        await self._wire.connect()
-
-    async def close(self) -> None:
-        """Close the connection; harmless when it is not open."""
-        await self._wire.close()
+        super().__init__(wire)
+        self._points = points
 
     async def exchange(self, _command: Command) -> Status:
         """Read the inputs, whatever the command says; of the status only count and clock are so. Raises LinkError."""
