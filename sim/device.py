@@ -1,25 +1,15 @@
 """The field block's I/O side as a device of discrete events: pure, on a clock of integer nanoseconds handed in.
 
 `advance` carries out everything up to a time in its order; `write` and `read` are the two halves of an exchange.
-Each rule of the field block can be switched off, to prove that a controller does not lean on it:
-
-1  nothing inhibits and nothing drops what is armed but a flush or a restart; the status still tells the inhibition
-2  any heartbeat and any owner is accepted, and the first request of another owner is no baseline
-3  an order acts again with every accepted request that carries it, whatever its token
-5  a late target is released at once, and one too far ahead is armed
-6  a target already released is released again whenever its place is crossed, in both directions
-7  a busy or not-ready marker is triggered all the same: the ring says released, and no mark is made
-9  the boot id stays the same over a restart
+Its rules can be switched off one by one (`device_spec`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 
 from controller.registers import (
     BACKWARD,
-    LAYOUT,
     AckResult,
     Capture,
     Command,
@@ -35,15 +25,13 @@ from controller.registers import (
 from sim.belt import FOREVER_NS, Belt
 from sim.compare import Compare
 from sim.detector import Eye, EyeSpec
+from sim.device_spec import DeviceSpec
 from sim.encoder import Encoder
 from sim.marker import Marker, Markers, MarkerSpec, MarkTruth
 from sim.permit import Permit
 from sim.products import Product
 from sim.rings import Ring
-from sim.script import Change, Happening, Kind, changes, intervals
-
-RULES = frozenset({1, 2, 3, 5, 6, 7, 9})
-"""The rules that can be switched off."""
+from sim.script import Change, Happening, Kind, changes, intervals, within
 
 LINE_BITS = {
     Kind.UPSTREAM_EMPTY: int(StatusBit.UPSTREAM_EMPTY),
@@ -54,26 +42,6 @@ LINE_BITS = {
 _BLOCKED, _CLOSED, _READY, _BUSY, _FAULT, _DRIVE, _INHIBITED, _DOWN, _FLUSHED = (
     int(bit) for bit in list(StatusBit)[:9]
 )
-
-
-@dataclass(frozen=True, slots=True)
-class DeviceSpec:
-    """The I/O side itself. `interlocks` has one bit for each that there is."""
-
-    boot_id: int = 1
-    interlocks: int = 0
-    lease_limit_ns: int = 1_000_000_000
-    rules_off: frozenset[int] = frozenset()
-    layout: int = LAYOUT
-    sample_us: int = 0
-    """The I/O side's own clock at time zero."""
-    restart_raw: int = 0
-    """The counter's value after a restart."""
-
-    def __post_init__(self) -> None:
-        if not self.rules_off <= RULES:
-            unknown = ", ".join(str(r) for r in sorted(self.rules_off - RULES))
-            raise ValueError(f"rule {unknown} cannot be switched off; known: {', '.join(map(str, sorted(RULES)))}")
 
 
 def _ignore(_: object) -> None:
@@ -94,7 +62,6 @@ class Device:
         self._off, self._frozen = False, False
         self._quiet_until_ns = 0
         """Nothing happens by itself before this time."""
-        """Whether something may have become due at this very instant since the last advance."""
         self._line_bits = 0
         self._markers = Markers(markers, belt, spec.rules_off, on_mark)
         self._captures = Ring(Capture(0, 0))
@@ -385,8 +352,7 @@ class Device:
 
     def link_down(self, t_ns: int) -> bool:
         """Whether the scenario has the link down, or the I/O side restarting, at this time."""
-        gaps = self._link_gaps
-        return bool(gaps) and any(begin <= t_ns and (end is None or t_ns < end) for begin, end in gaps)
+        return bool(self._link_gaps) and within(self._link_gaps, t_ns)
 
     # Counts, for whoever skips over idle scans.
 

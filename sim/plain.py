@@ -18,7 +18,7 @@ from sim.detector import Eye, EyeSpec
 from sim.encoder import Encoder
 from sim.marker import Markers, MarkerSpec, MarkTruth
 from sim.products import Product
-from sim.script import Change, Happening, Kind, changes, intervals
+from sim.script import Change, Happening, Kind, changes, intervals, within
 
 ENABLE, RUNNING = "enable", "running"
 
@@ -75,7 +75,6 @@ class PlainDevice:
         self._link_gaps: list[tuple[int, int | None]] = []
         if belt.zero_ns is not None:
             self._begin(belt.zero_ns)
-        self._taken_ns = 0
         self._taken = self._inputs(0)
 
     @property
@@ -91,7 +90,7 @@ class PlainDevice:
 
     def link_down(self, t_ns: int) -> bool:
         """Whether the scenario has the link down, or the device restarting, at this time."""
-        return any(begin <= t_ns and (end is None or t_ns < end) for begin, end in self._link_gaps)
+        return within(self._link_gaps, t_ns)
 
     # What is written and read.
 
@@ -134,7 +133,7 @@ class PlainDevice:
         take_ns = t_ns - t_ns % step_ns if step_ns else t_ns
         if take_ns >= self.now_ns:
             self._advance(take_ns)
-            self._taken_ns, self._taken = take_ns, self._inputs(take_ns)
+            self._taken = self._inputs(take_ns)
         self._advance(t_ns)
 
     def _advance(self, t_ns: int) -> None:

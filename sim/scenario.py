@@ -25,7 +25,7 @@ from controller.settings.quantities import (
     SpeedMmS,
 )
 from controller.spec import LineSpec
-from sim.device import RULES
+from sim.device_spec import RULES
 from sim.products import Spacing, Spread
 from sim.script import Kind
 

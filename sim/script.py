@@ -109,3 +109,8 @@ def intervals(found: Iterable[Change], kinds: frozenset[Kind]) -> list[tuple[int
         if begun is not None:
             spans.append((begun, None))
     return spans
+
+
+def within(gaps: Iterable[tuple[int, int | None]], t_ns: int) -> bool:
+    """Whether a time lies in one of the intervals; None ends none of them."""
+    return any(begin <= t_ns and (end is None or t_ns < end) for begin, end in gaps)

@@ -27,6 +27,10 @@ PROGRESS_S = 0.2
 Tell = Callable[[dict[str, Any]], None]
 
 
+Noted = Callable[[Judged], None]
+"""Who is told each mark as it is judged."""
+
+
 class _Judged:
     """A device with its verdict: what has passed the marker is counted up to the instant at which marking ended.
 
@@ -35,9 +39,15 @@ class _Judged:
     """
 
     device: Device | PlainDevice
+    _make: Callable[..., Device | PlainDevice]
 
-    def __init__(self, verdict: Verdict) -> None:
-        self.verdict = verdict
+    def __init__(
+        self, config: LineConfig, scenario: Scenario, seed: int | None, on_judged: Noted | None = None
+    ) -> None:
+        """Build the world. Raises ValueError in one line where the scenario makes no sense."""
+        spec = config.spec()
+        self.verdict = Verdict(spec, scenario, on_judged)
+        self.device = self._make(spec, scenario, seed, on_product=self.verdict.product, on_mark=self.verdict.mark)
         self._ran = False
         self._world_at_end: dict[str, Any] | None = None
 
@@ -70,20 +80,7 @@ class JudgedSide(_Judged):
     """The field block's I/O side with its verdict."""
 
     device: Device
-
-    def __init__(
-        self,
-        config: LineConfig,
-        scenario: Scenario,
-        seed: int | None,
-        on_judged: Callable[[Judged], None] | None = None,
-    ) -> None:
-        """Build the world. Raises ValueError in one line where the scenario makes no sense."""
-        spec = config.spec()
-        super().__init__(Verdict(spec, scenario, on_judged))
-        self.device = build_device(
-            spec, scenario, seed, on_product=self.verdict.product, on_mark=self.verdict.mark
-        )  # fmt: skip
+    _make = staticmethod(build_device)
 
     def write(self, command: Command, t_ns: int) -> None:
         """Take a complete command block."""
@@ -99,20 +96,7 @@ class JudgedPlainSide(_Judged):
     """A plain device with its verdict."""
 
     device: PlainDevice
-
-    def __init__(
-        self,
-        config: LineConfig,
-        scenario: Scenario,
-        seed: int | None,
-        on_judged: Callable[[Judged], None] | None = None,
-    ) -> None:
-        """Build the world. Raises ValueError in one line where the scenario makes no sense."""
-        spec = config.spec()
-        super().__init__(Verdict(spec, scenario, on_judged))
-        self.device = build_plain_device(
-            spec, scenario, seed, on_product=self.verdict.product, on_mark=self.verdict.mark
-        )  # fmt: skip
+    _make = staticmethod(build_plain_device)
 
     def write_output(self, name: str, on: bool, t_ns: int) -> None:
         """Take what one output is to be."""

@@ -10,7 +10,8 @@ from controller.plain import PlainSide
 from controller.spec import LineSpec
 from sim.belt import Belt, Hunting, Ramp, Segment, Steady
 from sim.detector import EyeSpec
-from sim.device import Device, DeviceSpec
+from sim.device import Device
+from sim.device_spec import DeviceSpec
 from sim.encoder import Encoder
 from sim.marker import MarkerSpec, MarkTruth
 from sim.plain import PlainDevice, PlainDeviceSpec, PlainLine

@@ -23,7 +23,8 @@ from controller.model import Image
 from controller.scan import Line, scan
 from controller.settings.line import load_line
 from sim.belt import Belt, Steady
-from sim.device import Device, DeviceSpec
+from sim.device import Device
+from sim.device_spec import DeviceSpec
 from sim.encoder import Encoder
 from sim.marker import MarkerSpec
 from sim.products import Flow, Vary, products

@@ -12,7 +12,8 @@ from controller.scan import Line, scan, snapshot
 from controller.spec import LineSpec, MarkPlan, Station
 from sim.belt import Belt, Segment, Steady
 from sim.detector import EyeSpec
-from sim.device import Device, DeviceSpec
+from sim.device import Device
+from sim.device_spec import DeviceSpec
 from sim.encoder import Encoder
 from sim.marker import MarkerSpec, MarkTruth
 from sim.products import Product

@@ -22,7 +22,8 @@ from controller.registers import (
 )
 from sim.belt import Belt, Segment, Steady
 from sim.detector import EyeSpec
-from sim.device import Device, DeviceSpec
+from sim.device import Device
+from sim.device_spec import DeviceSpec
 from sim.encoder import Encoder
 from sim.marker import MarkerSpec, MarkTruth
 from sim.products import Product

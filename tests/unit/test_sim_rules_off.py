@@ -18,7 +18,8 @@ from controller.registers import (
     StatusBit,
 )
 from sim.belt import Belt, Segment, Steady
-from sim.device import Device, DeviceSpec
+from sim.device import Device
+from sim.device_spec import DeviceSpec
 from sim.encoder import Encoder
 from sim.marker import MarkerSpec, MarkTruth
 from sim.script import Happening, Kind

@@ -31,7 +31,8 @@ from controller.registers import (
 )
 from controller.settings.points import PointsConfig
 from sim.belt import Belt, Steady
-from sim.device import Device, DeviceSpec
+from sim.device import Device
+from sim.device_spec import DeviceSpec
 from sim.encoder import Encoder
 from sim.marker import MarkerSpec, MarkTruth
 from sim.proxy import Delays, proxying

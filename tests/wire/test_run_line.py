@@ -26,7 +26,8 @@ from controller.registers import Command, InhibitCause, Status
 from controller.scan import Line
 from controller.settings.line import LineConfig, load_line
 from sim.belt import Belt, Steady
-from sim.device import Device, DeviceSpec
+from sim.device import Device
+from sim.device_spec import DeviceSpec
 from sim.encoder import Encoder
 from sim.marker import MarkerSpec, MarkTruth
 from sim.products import Flow, Product, Vary, products
