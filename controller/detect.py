@@ -57,14 +57,12 @@ class Product:
     unconfirmed: int = 0
     lost: bool = False
     """Its place is not known any more: the count jumped or restarted under it."""
-    seen_ns: int = 0
 
 
 class Eye:
     """Turns edges into products. Call `see` for each edge in order, then `settle` once a scan."""
 
     def __init__(self, detector: Detector, scale_mm: float, first_id: int = 1) -> None:
-        self._detector = detector
         self._scale_mm = scale_mm
         self._least_length = detector.least_length_mm / scale_mm
         self._least_gap = detector.least_gap_mm / scale_mm

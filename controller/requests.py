@@ -81,7 +81,6 @@ class Book:
 
     def add_product(self, product: Product, t_ns: int) -> None:
         """A product is known to be one: it is counted from here on."""
-        product.seen_ns = t_ns
         self.products[product.id] = product
         self.counters.detected += 1
         self.events.append(ProductSeen(t_ns, product.id, product.lead))

@@ -29,17 +29,16 @@ def scan_text(scan: dict[str, Any]) -> str:
         f"{scan['scan_ms']:g} ms = the greater of period {scan['period_ms']:g} ms and exchange "
         f"(median {scan['exchange_median_ms']:g}, 99 % {scan['exchange_p99_ms']:g}, "
         f"worst {scan['exchange_worst_ms']:g} ms); "
-        f"{scan['overruns']} overruns{_worst_text(scan)}; begun late by {scan['late_median_us'] / 1e3:g} ms (median), "
+        f"{_overruns_text(scan)}; begun late by {scan['late_median_us'] / 1e3:g} ms (median), "
         f"{scan['late_p99_us'] / 1e3:g} (99 %), {scan['worst_late_ms']:g} (worst); "
         f"{scan['link_limited']} scans link-limited{_sends_text(scan)}"
     )
 
 
-def _worst_text(scan: dict[str, Any]) -> str:
-    if not scan["worst_overruns"]:
-        return ""
-    worst = scan["worst_overruns"][0]
-    return f" (the worst {worst['late_ms']:g} ms: {worst['what']})"
+def _overruns_text(scan: dict[str, Any]) -> str:
+    number, worst = scan["overruns"], scan["worst_overruns"]
+    text = "1 overrun" if number == 1 else f"{number} overruns"
+    return f"{text} (the worst {worst[0]['late_ms']:g} ms: {worst[0]['what']})" if worst else text
 
 
 def _sends_text(scan: dict[str, Any]) -> str:
