@@ -12,6 +12,8 @@ from collections import deque
 from math import sqrt
 from statistics import median
 
+from controller.travel import US_MODULUS
+
 SAMPLES = 10
 """So many are fitted: enough to average the counts' steps out, few enough that the speed changes evenly over them."""
 LEAST_SAMPLES = 4
@@ -23,7 +25,6 @@ DELAYS = 31
 """Releases that the outbound delay is the median of."""
 LEAST_DELAYS = 3
 LONGEST_DELAY_NS = 1_000_000_000
-US_MODULUS = 1 << 32
 
 
 class ClockTie:

@@ -12,8 +12,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from controller.fit import BOUNDS, DELAYS, US_MODULUS
+from controller.fit import BOUNDS, DELAYS
 from controller.link_figures import Array
+from controller.travel import US_MODULUS
 
 Whole = NDArray[np.int64]
 STRETCH = 50

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from controller.fit import SAMPLES, US_MODULUS, Fit
+from controller.fit import SAMPLES, Fit
 from controller.lead import lead_mm, lead_time_s
 from controller.link_figures import Array, LinkFigures
 from controller.spec import LineSpec
-from controller.travel import WINDOW, Travel
+from controller.travel import US_MODULUS, WINDOW, Travel
 
 LOOKS = max(SAMPLES, WINDOW)
 """So many looks are what the fit and the speed remember."""

@@ -130,8 +130,7 @@ def _next_of(
             book.end(book.take(index), Fate.DRY, now_ns)
             continue
         ahead = station.release is ReleasePath.COMPARE
-        in_time = None if ahead else _aim_in_time(line, request, station, now_ns)
-        aim = _aim_ahead(line, request, station, speed, lead) if ahead else in_time
+        aim = _aim_ahead(line, request, station, speed, lead) if ahead else _aim_in_time(line, request, station, now_ns)
         if aim is None:
             return None
         request.speed_mm_s = aim.speed_counts_s * line.spec.scale_mm

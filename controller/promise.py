@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from controller.fit import DELAYS, SAMPLES
+from controller.fit import BOUNDS, DELAYS, SAMPLES
 from controller.lead import lead_time_s, scan_s
 from controller.link_figures import Array, LinkFigures
 from controller.looks import Looks, accel_error_mm, act_share, draw_looks, fitted, reckoned_speeds
@@ -27,8 +27,6 @@ DRAWS = 40_000
 SEED = 20
 OF_LATE = 1 / 384
 """An order is placed by the worst exchange of the last few hundred: what this share of all exceeds."""
-TIED_BY = 64
-"""Exchanges that tie the clocks together (see `controller.fit.BOUNDS`)."""
 PITCHES = 1000
 """So many marks of a row are looked at for what rounding does to each."""
 LADDER = (0.125, 0.25, 0.5, 0.75, 1.0)
@@ -308,7 +306,7 @@ class _Drawn:
             past, _ = figures.ways(self.chance, (HISTORIES, DELAYS))
             yield "delay learnt from few releases", -speed * (np.median(past, axis=1) - reckoned)[self.rows]
         if self.looks.clocked:
-            ahead, behind = figures.ways(self.chance, (HISTORIES, TIED_BY))
+            ahead, behind = figures.ways(self.chance, (HISTORIES, BOUNDS))
             tie = 0.5 * (behind.min(axis=1) - ahead.min(axis=1))
             yield "the two clocks", speed * (tie - np.median(tie))[self.rows]
 

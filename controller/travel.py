@@ -71,13 +71,6 @@ class Ahead:
 
     def speed(self, scan: int) -> float:
         """The speed after one of the scans."""
-        return self._over(scan)
-
-    def speeds(self) -> list[float]:
-        """The speed after each scan."""
-        return [self._over(n) for n in range(len(self.travels))]
-
-    def _over(self, scan: int) -> float:
         known, back = self._known, WINDOW - 1 - WINDOW // 2
         held = len(known) + scan + 1
         if held < 2:
