@@ -89,13 +89,15 @@ def _may_test(args: argparse.Namespace, config: LineConfig, host: str, port: int
     """The station whose trigger is to be raised. Raises BadInputError where the test cannot be made as asked."""
     from controller.local_client import LocalClient, NotRunningError
     from controller.local_socket import socket_path
+    from controller.serial_line import place_text
 
     section, names = config.settings.plain, [s.name for s in config.settings.stations]
     if section is None:
         raise BadInputError(f"{args.line_file}: the line has no [plain]: a field block drops its outputs by its rules")
     test = config.is_test_address(host, port)
     if args.yes_simulated and not test:
-        raise BadInputError(f"--yes-simulated is for a test bench; {host}:{port} is none: pull the cable by hand")
+        place = place_text(host, port)
+        raise BadInputError(f"--yes-simulated is for a test bench; {place} is none: pull the cable by hand")
     if not args.yes_simulated and not sys.stdin.isatty():
         raise BadInputError("the test needs a person at a terminal; on a test bench use --yes-simulated")
     if section.watchdog is None and not section.one_shot:
