@@ -333,6 +333,8 @@ class Snapshot:
     path: str
     """How marks are released: the paths of the line's stations, "compare" or "timed"."""
     state: State
+    state_ns: int
+    """Since when it has been in that state, in monotonic ns."""
     mode: Mode
     remote: bool
     dry: bool

@@ -32,6 +32,7 @@ def snapshot(line: Line, now_ns: int) -> Snapshot:
         job=spec.job_name,
         path=" and ".join(dict.fromkeys(s.release for s in spec.stations)),
         state=line.state,
+        state_ns=line.state_ns,
         mode=line.mode,
         remote=line.remote,
         dry=spec.dry,

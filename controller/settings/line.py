@@ -27,6 +27,7 @@ from controller.serial_line import (
 from controller.settings.base import SettingsError, Strict, load_toml, problem
 from controller.settings.job import JobSettings, PlanSettings
 from controller.settings.plain import PlainSection
+from controller.settings.plant import PlantSection
 from controller.settings.points import PointsConfig
 from controller.settings.proof import Proof, digest, load_proof, proof_path
 from controller.settings.sections import (
@@ -63,6 +64,7 @@ class LineSettings(Strict):
     limits: LimitsSection = LimitsSection()
     reactions: dict[str, str] = Field(default_factory=dict, description="fault = a stronger reaction than usual")
     journal: JournalSection = JournalSection()
+    plant: PlantSection | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
