@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from controller.faults import FAULTS, Reaction
 from controller.line import Line
-from controller.model import Call, CallAnswered, CountersReset, Mode, ModeChanged, Reply, State
+from controller.model import Call, CallAnswered, CountersReset, Mode, ModeChanged, Refusal, Reply, State
 from controller.modes import COMMANDS, accept, mode_refusal, refusal, title
 from controller.registers import StatusBit
 from controller.unit import enter
@@ -12,14 +12,18 @@ from controller.unit import enter
 STARTS = frozenset({"reset", "start", "clear", "unhold", "unsuspend", "test-mark"})
 """Calls that bring the line nearer to marking: they come from where the line is set to be commanded from."""
 
+Refused = tuple[Refusal, str] | None
+"""Why a call is refused, and in words; None where it is not."""
+
 FROM_PLANT = frozenset({"stop", "hold", "suspend", "abort", "complete", "acknowledge", "local"})
 """Calls that the plant may give although the line is set to local: none of them brings it nearer to marking."""
 
 
 def answer(line: Line, call: Call, now_ns: int) -> Reply:
     """Carry out a call or refuse it."""
-    reason = _refused(line, call) or _carry_out(line, call, now_ns)
-    reply = Reply(call, not reason, reason)
+    refused = _refused(line, call) or _carry_out(line, call, now_ns)
+    kind, reason = refused or (None, "")
+    reply = Reply(call, refused is None, reason, kind)
     line.events.append(CallAnswered(now_ns, reply))
     return reply
 
@@ -41,89 +45,90 @@ def start_blockers(line: Line) -> list[str]:
     return blockers
 
 
-def _refused(line: Line, call: Call) -> str:
+def _refused(line: Line, call: Call) -> Refused:
     plant = call.source == "plant"
     if plant and call.verb == "remote":
-        return "remote is refused: it is set at the line, not from the plant"
+        return Refusal.PLACE, "remote is refused: it is set at the line, not from the plant"
     if plant and not line.remote and call.verb not in FROM_PLANT:
-        return f"{call.verb} is refused: the line is set to local; set it to remote first"
+        return Refusal.PLACE, f"{call.verb} is refused: the line is set to local; set it to remote first"
     if line.remote and not plant and call.verb in STARTS:
-        return f"{call.verb} is refused: the line is set to plant; set it to local first"
+        return Refusal.PLACE, f"{call.verb} is refused: the line is set to plant; set it to local first"
     if call.verb in COMMANDS and accept(call.verb, line.state) is None:
-        return refusal(call.verb, line.state)
+        return Refusal.STATE, refusal(call.verb, line.state)
     if call.verb in ("clear", "reset"):
         causes = line.faults.present(Reaction.ABORT)
         if causes:
-            return f"{call.verb} is refused in {title(line.state)}: {line.faults.describe(causes[0])}"
+            return Refusal.CAUSE, f"{call.verb} is refused in {title(line.state)}: {line.faults.describe(causes[0])}"
     if call.verb in ("unhold", "unsuspend", "start"):
         blockers = start_blockers(line)
         if blockers:
-            return f"{call.verb} is refused in {title(line.state)}: {blockers[0]}"
+            return Refusal.CAUSE, f"{call.verb} is refused in {title(line.state)}: {blockers[0]}"
     if call.verb == "start" and line.mode is Mode.MANUAL:
-        return "start is refused in mode Manual: nothing runs by itself there"
-    return ""
+        return Refusal.STATE, "start is refused in mode Manual: nothing runs by itself there"
+    return None
 
 
-def _carry_out(line: Line, call: Call, now_ns: int) -> str:
-    """Do what was asked; returns a reason if it turns out that it cannot be done."""
+def _carry_out(line: Line, call: Call, now_ns: int) -> Refused:
+    """Do what was asked; returns why if it turns out that it cannot be done."""
     verb = call.verb
     if verb in COMMANDS:
         target = accept(verb, line.state)
         if target is None:
-            return refusal(verb, line.state)
+            return Refusal.STATE, refusal(verb, line.state)
         if verb == "reset":
             line.faults.reset(now_ns)
         enter(line, target, f"{verb} by {call.who}", now_ns)
-        return ""
+        return None
     if verb == "mode":
         return _mode(line, call, now_ns)
     if verb == "acknowledge":
         if call.argument and call.argument not in FAULTS:
-            return f"no fault is called {call.argument!r}"
-        return "" if line.faults.acknowledge(call.argument, now_ns) else "there is nothing to acknowledge"
+            return Refusal.ARGUMENT, f"no fault is called {call.argument!r}"
+        done = line.faults.acknowledge(call.argument, now_ns)
+        return None if done else (Refusal.CAUSE, "there is nothing to acknowledge")
     if verb == "reset-counters":
         line.book.reset_counters()
         line.events.append(CountersReset(now_ns, call.who))
-        return ""
+        return None
     if verb in ("local", "remote"):
         line.remote = verb == "remote"
-        return ""
+        return None
     if verb == "line-clear":
         if line.status is None:
-            return "line-clear is refused: the I/O side has not answered yet"
+            return Refusal.CAUSE, "line-clear is refused: the I/O side has not answered yet"
         line.unknown_until = line.travel.counts
-        return ""
+        return None
     if verb == "test-mark":
         return _test_mark(line, call, now_ns)
-    return f"no command is called {verb!r}"
+    return Refusal.ARGUMENT, f"no command is called {verb!r}"
 
 
-def _mode(line: Line, call: Call, now_ns: int) -> str:
+def _mode(line: Line, call: Call, now_ns: int) -> Refused:
     names = {mode.name.lower(): mode for mode in Mode}
     mode = names.get(call.argument.lower())
     if mode is None:
-        return f"no mode is called {call.argument!r}; the modes are {', '.join(names)}"
+        return Refusal.ARGUMENT, f"no mode is called {call.argument!r}; the modes are {', '.join(names)}"
     reason = mode_refusal(line.state, mode)
     if reason is not None:
-        return reason
+        return Refusal.STATE, reason
     if mode is not line.mode:
         line.events.append(ModeChanged(now_ns, line.mode, mode, call.who))
         line.mode = mode
-    return ""
+    return None
 
 
-def _test_mark(line: Line, call: Call, now_ns: int) -> str:
+def _test_mark(line: Line, call: Call, now_ns: int) -> Refused:
     if line.mode is not Mode.MAINTENANCE or line.state is not State.EXECUTE:
         where = f"{title(line.state)} of mode {line.mode.name.capitalize()}"
-        return f"test-mark is refused in {where}; it is accepted in Execute of mode Maintenance"
+        return Refusal.STATE, f"test-mark is refused in {where}; it is accepted in Execute of mode Maintenance"
     if line.spec.dry:
-        return "test-mark is refused in a dry run: the enable output stays off"
+        return Refusal.STATE, "test-mark is refused in a dry run: the enable output stays off"
     if line.test_station is not None:
-        return "test-mark is refused: the last one is not over"
+        return Refusal.STATE, "test-mark is refused: the last one is not over"
     names = [station.name for station in line.spec.stations]
     if call.argument and call.argument not in names:
-        return f"no station is called {call.argument!r}; the stations are {', '.join(names)}"
+        return Refusal.ARGUMENT, f"no station is called {call.argument!r}; the stations are {', '.join(names)}"
     line.test_station = names.index(call.argument) if call.argument else 0
     line.state_ns = now_ns
     line.enable.begin(line.next_heartbeat)
-    return ""
+    return None

@@ -113,6 +113,19 @@ class Call:
     argument: str = ""
 
 
+class Refusal(StrEnum):
+    """Why a call is refused, for whoever asks by machine; the words are in `Reply.reason`."""
+
+    STATE = "state"
+    """The state or the mode does not take it."""
+    PLACE = "place"
+    """The line is set to be commanded from elsewhere."""
+    CAUSE = "cause"
+    """The state would take it, but something that is present forbids it."""
+    ARGUMENT = "argument"
+    """There is no such command, or nothing of the name that was given."""
+
+
 @dataclass(frozen=True, slots=True)
 class Reply:
     """The answer to a `Call`: accepted, or refused with the reason and no change."""
@@ -120,6 +133,8 @@ class Reply:
     call: Call
     accepted: bool
     reason: str = ""
+    kind: Refusal | None = None
+    """None where it was accepted, and where the line has ended."""
 
 
 # What a scan reports, in the order in which it happened. `t_ns` is the scan's own time.

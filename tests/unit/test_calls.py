@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from controller.calls import FROM_PLANT, STARTS, start_blockers
-from controller.model import Call, CallAnswered, CountersReset, Mode, ModeChanged, State, StateChanged
+from controller.model import Call, CallAnswered, CountersReset, Mode, ModeChanged, Refusal, State, StateChanged
 from controller.modes import COMMANDS
 from controller.registers import StatusBit
 from sim.script import Happening, Kind
@@ -30,6 +30,30 @@ def test_every_call_is_answered_once_and_recorded_with_who_gave_it() -> None:
     assert all(r.reason for r in replies[1:])
     assert [e.reply for e in rig.of(CallAnswered)] == list(replies)
     assert replies[2].reason == "no command is called 'nonsense'"
+
+
+@pytest.mark.parametrize(
+    ("call", "kind"),
+    [
+        (Call("start", "plant", "plant"), Refusal.PLACE),
+        (Call("remote", "plant", "plant"), Refusal.PLACE),
+        (Call("start", "ann"), Refusal.STATE),
+        (Call("mode", "ann", argument="night"), Refusal.ARGUMENT),
+        (Call("nonsense", "ann"), Refusal.ARGUMENT),
+        (Call("acknowledge", "ann", argument="gremlins"), Refusal.ARGUMENT),
+        (Call("test-mark", "ann"), Refusal.STATE),
+        (Call("reset", "ann"), None),
+    ],
+)
+def test_a_refusal_says_of_which_kind_it_is(call: Call, kind: Refusal | None) -> None:
+    assert answered().scan(call).replies[0].kind is kind
+
+
+def test_what_a_present_cause_refuses_is_told_from_what_the_state_refuses() -> None:
+    rig = Rig()
+    rig.scan(Call("reset", "ann"), lost="both")
+    rig.scan(lost="both")
+    assert rig.scan(Call("start", "ann"), lost="both").replies[0].kind is Refusal.CAUSE
 
 
 def test_a_refused_call_changes_nothing() -> None:
