@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from controller import forcing
 from controller.faults import FAULTS, Reaction
 from controller.line import Line
-from controller.model import Call, CallAnswered, CountersReset, Mode, ModeChanged, Refusal, Reply, State
+from controller.model import Call, CallAnswered, CountersReset, Forced, Mode, ModeChanged, Refusal, Reply, State
 from controller.modes import COMMANDS, accept, mode_refusal, refusal, title
 from controller.registers import StatusBit
 from controller.unit import enter
@@ -17,6 +18,9 @@ Refused = tuple[Refusal, str] | None
 
 FROM_PLANT = frozenset({"stop", "hold", "suspend", "abort", "complete", "acknowledge", "local"})
 """Calls that the plant may give although the line is set to local: none of them brings it nearer to marking."""
+
+BY_ITSELF = "the controller"
+"""Who lets a forced output go when it may not be forced any more."""
 
 
 def answer(line: Line, call: Call, now_ns: int) -> Reply:
@@ -45,8 +49,31 @@ def start_blockers(line: Line) -> list[str]:
     return blockers
 
 
+def not_forcible(line: Line) -> str:
+    """What keeps an auxiliary output from being forced now; empty when nothing does."""
+    status = line.status
+    if status is None or line.faults.is_active("link_lost"):
+        return f"the I/O side does not answer ({line.link_error})"
+    if status.owner != line.owner:
+        return "the I/O side has not taken this controller as its owner"
+    return forcing.refusal(line.state, line.mode, line.remote)
+
+
+def keep_forced(line: Line, now_ns: int) -> None:
+    """Let a forced output go as soon as it may not be forced any more, and record that."""
+    forced = line.forced
+    if forced is None:
+        return
+    why = "the I/O side restarted" if forced.boot_id != line.boot_id else not_forcible(line)
+    if why:
+        line.forced = None
+        line.events.append(CallAnswered(now_ns, Reply(Call("unforce", BY_ITSELF, "local", forced.name), True, why)))
+
+
 def _refused(line: Line, call: Call) -> Refused:
     plant = call.source == "plant"
+    if plant and call.verb == "force":
+        return Refusal.PLACE, "force is refused: outputs are forced at the line, not from the plant"
     if plant and call.verb == "remote":
         return Refusal.PLACE, "remote is refused: it is set at the line, not from the plant"
     if plant and not line.remote and call.verb not in FROM_PLANT:
@@ -100,6 +127,10 @@ def _carry_out(line: Line, call: Call, now_ns: int) -> Refused:
         return None
     if verb == "test-mark":
         return _test_mark(line, call, now_ns)
+    if verb == "force":
+        return _force(line, call, now_ns)
+    if verb == "unforce":
+        return _unforce(line, call.argument)
     return Refusal.ARGUMENT, f"no command is called {verb!r}"
 
 
@@ -131,4 +162,27 @@ def _test_mark(line: Line, call: Call, now_ns: int) -> Refused:
     line.test_station = names.index(call.argument) if call.argument else 0
     line.state_ns = now_ns
     line.enable.begin(line.next_heartbeat)
+    return None
+
+
+def _force(line: Line, call: Call, now_ns: int) -> Refused:
+    try:
+        name, on = forcing.parse(call.argument)
+    except ValueError as error:
+        return Refusal.ARGUMENT, f"force is refused: {error}"
+    if name not in line.spec.auxiliary:
+        return Refusal.ARGUMENT, f"force is refused: this line's I/O side has no output {name}"
+    reason = not_forcible(line)
+    if reason:
+        return Refusal.STATE, f"force is refused: {reason}"
+    if line.forced is not None:
+        return Refusal.STATE, f"force is refused: {line.forced.name} is forced by {line.forced.who}; one at a time"
+    line.forced = Forced(name, on, call.who, now_ns, line.boot_id)
+    return None
+
+
+def _unforce(line: Line, name: str) -> Refused:
+    if line.forced is None or line.forced.name != name:
+        return Refusal.ARGUMENT, f"{name} is not forced"
+    line.forced = None
     return None

@@ -9,9 +9,10 @@ from controller.detect import EDGES, HALF, Eye, Product, edge_of
 from controller.enable import Enable
 from controller.faults import FaultBook
 from controller.fit import Fit, Outbound
+from controller.forcing import applied
 from controller.lead import lead_mm, lead_time_s
 from controller.marks import LineMarks
-from controller.model import Event, Fate, Image, Miss, Mode, State
+from controller.model import Event, Fate, Forced, Image, Miss, Mode, State
 from controller.modes import MARKING
 from controller.registers import BACKWARD, LAYOUT, RING_SIZE, Command, ControlBit, Status, StatusBit
 from controller.release import NO_ORDER, U16, Orders, newest
@@ -106,6 +107,8 @@ class Line:
         self.complete_at: int | None = None
         self.test_station: int | None = None
         """The station whose test mark is being made."""
+        self.forced: Forced | None = None
+        """The auxiliary output that someone holds."""
         self.status: Status | None = None
         self.sent_ns = now_ns
         """When the last exchange began."""
@@ -174,6 +177,7 @@ class Line:
     def safe_command(self) -> Command:
         """The last thing to write before leaving: enable low, all targets dropped, no order."""
         self.enable.lower()
+        self.forced = None
         self.orders.order = NO_ORDER
         self.heartbeat = self.next_heartbeat
         self._command = self._build(flush=True, running=False)
@@ -207,7 +211,8 @@ class Line:
         if running and self.state in MARKING:
             control |= ControlBit.RUNNING
         return Command(
-            self.heartbeat, int(control), self.boot_id, self.owner, int(self.spec.limits.lease_s * 1e3),
+            self.heartbeat, int(applied(control, self.forced)), self.boot_id, self.owner,
+            int(self.spec.limits.lease_s * 1e3),
             self.spec.job_number, int(order.kind), order.station, order.count, order.last, orders.token,
         )  # fmt: skip
 

@@ -103,8 +103,8 @@ class Call:
     """Something a person or the plant asks of the controller.
 
     `verb` is a PackML command (start, stop, reset, hold, unhold, suspend, unsuspend, complete, abort,
-    clear) or one of mode, acknowledge, reset-counters, local, remote, test-mark, line-clear. `source` is
-    "local" or "plant". `argument` is the mode's name, the fault's name or the station's number.
+    clear) or one of mode, acknowledge, reset-counters, local, remote, test-mark, line-clear, force, unforce. `source`
+    is "local" or "plant". `argument` is the mode's name, the fault's name, the station's number or "output=1".
     """
 
     verb: str
@@ -323,6 +323,18 @@ class NextAct:
 
 
 @dataclass(frozen=True, slots=True)
+class Forced:
+    """An auxiliary output held by a person, for a check of its wiring."""
+
+    name: str
+    on: bool
+    who: str
+    since_ns: int
+    boot_id: int
+    """The run of the I/O side that it is held in: it does not come back with the power."""
+
+
+@dataclass(frozen=True, slots=True)
 class FaultView:
     """A fault as the operator sees it."""
 
@@ -377,3 +389,7 @@ class Snapshot:
     worst_exchange_ms: float
     scans: int
     job_loaded: int
+    forced: Forced | None = None
+    """The output that someone holds; None: all are as the controller wants them."""
+    not_forcible: str = ""
+    """What keeps an output from being forced now; empty when nothing does."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from controller import unit
-from controller.calls import answer
+from controller.calls import answer, keep_forced
 from controller.line import Line
 from controller.model import Call, Image, NextAct, Outcome, State
 from controller.modes import MARKING, RAISING, WITHDRAWING
@@ -43,6 +43,7 @@ def scan(line: Line, image: Image, now_ns: int, calls: Sequence[Call] = ()) -> O
     unit.react(line, now_ns)
     replies = tuple([answer(line, call, now_ns) for call in calls])
     unit.act(line, status, now_ns)
+    keep_forced(line, now_ns)
     placed = order_next(line, status, now_ns) if status is not None else False
     before = line.command.control
     line.heartbeat = line.next_heartbeat

@@ -190,6 +190,8 @@ class LineSpec:
     job_name: str = ""
     interlocks: dict[int, str] = field(default_factory=dict)
     """Bit of the interlocks register → the name of the interlock."""
+    auxiliary: tuple[str, ...] = ("line_stop", "running")
+    """The outputs that the I/O side has beside those for marking; they may be forced for a check of the wiring."""
     auto_unsuspend: bool = False
     dry: bool = False
     remote: bool = False

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from controller.calls import start_blockers
+from controller.calls import not_forcible, start_blockers
 from controller.faults import FAULTS, Reaction
 from controller.line import Line
 from controller.model import Snapshot, State
@@ -56,6 +56,8 @@ def snapshot(line: Line, now_ns: int) -> Snapshot:
         worst_exchange_ms=line.link.worst_exchange_s * 1e3,
         scans=line.scans,
         job_loaded=0 if line.status is None else line.status.job_loaded,
+        forced=line.forced,
+        not_forcible=not_forcible(line),
     )
 
 

@@ -40,6 +40,10 @@ def rows(status: dict[str, Any]) -> list[tuple[str, str]]:
         table.append(("test marks", str(status["test_marks"])))
     if status["unknown_mm"] > 0:
         table.append(("unknown", f"{display.length(status['unknown_mm'], 4)} of line may hold products not seen"))
+    if status["forced"] is not None:
+        forced = status["forced"]
+        held = f"{forced['name']} = {int(forced['on'])} by {forced['who']} for {display.time(forced['age_s'])}"
+        table.append(("FORCED", f"{held}, not as the controller wants it"))
     if not status["balanced"]:
         table.append(("BALANCE", "the counts do not add up: a defect of this program, please report it"))
     table += [("fault", _fault(fault)) for fault in status["faults"]]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
-from controller.model import Counters, Snapshot
+from controller.model import Counters, Forced, Snapshot
 from controller.modes import title
 
 
@@ -79,4 +79,13 @@ def plain(snapshot: Snapshot) -> dict[str, Any]:
         "worst_exchange_ms": round(s.worst_exchange_ms, 3),
         "scans": s.scans,
         "job_loaded": s.job_loaded,
+        "forced": forced(s.forced, s.t_ns),
+        "not_forcible": s.not_forcible,
     }
+
+
+def forced(held: Forced | None, now_ns: int) -> dict[str, Any] | None:
+    """The output that someone holds, with its age in s; None: all are as the controller wants them."""
+    if held is None:
+        return None
+    return {"name": held.name, "on": held.on, "who": held.who, "age_s": round((now_ns - held.since_ns) / 1e9, 3)}

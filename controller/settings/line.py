@@ -14,6 +14,7 @@ from pydantic import Field, model_validator
 
 from controller.check import problems
 from controller.faults import check_raised
+from controller.forcing import AUXILIARY
 from controller.plain_points import PlainMap
 from controller.points import PointMap
 from controller.serial_line import (
@@ -218,12 +219,19 @@ class LineConfig:
             job_number=self.job.number if self.points.has("job_loaded") else 0,
             job_name=self.job.name,
             interlocks=self._interlocks,
+            auxiliary=self._auxiliary,
             plain=self._plain(self.address if at is None else at),
             auto_unsuspend=line.unsuspend_by_itself,
             dry=dry,
             remote=line.remote,
             raised_reactions=dict(self.settings.reactions),
         )
+
+    @property
+    def _auxiliary(self) -> tuple[str, ...]:
+        if self.plain is not None:
+            return tuple(name for name in AUXILIARY if name in self.plain.outputs)
+        return tuple(name for name in AUXILIARY if f"control.{name}" in self.points.command)
 
     @property
     def _interlocks(self) -> dict[int, str]:
