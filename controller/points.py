@@ -7,7 +7,7 @@ never does. No I/O here; packing is in `controller.packing`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Container, Iterable, Mapping
 from functools import cached_property
 
 from controller.layout import (
@@ -36,7 +36,8 @@ class PointMap:
     """Where every value stands, checked, with the requests that carry them all.
 
     `modulus` is how many values the belt counter has (default: its width's whole range). `read_gap` is how many
-    unused registers a read may take along to save a request. Raises ValueError with one line naming the points.
+    unused registers a read may take along to save a request. `elsewhere` are status values that come another way and
+    so are neither here nor missing. Raises ValueError with one line naming the points.
     """
 
     def __init__(
@@ -46,11 +47,13 @@ class PointMap:
         *,
         modulus: int | None = None,
         read_gap: int = 24,
+        elsewhere: Collection[str] = (),
     ) -> None:
         self.status = dict(status)
         self.command = dict(command)
         self.read_gap = read_gap
-        _check_complete(self.status, self.command)
+        self.elsewhere = frozenset(elsewhere)
+        _check_complete({**self.status, **dict.fromkeys(self.elsewhere)}, self.command)
         self.modulus = 1 << self.status["belt_count"].width if modulus is None else modulus
         self._check_kinds()
         _check_overlap(self.status, self.command)
@@ -62,8 +65,8 @@ class PointMap:
         return cls(status_points(Point(Table.HOLDING, 0), stations=stations), command_points(Point(Table.HOLDING, 100)))
 
     def has(self, name: str) -> bool:
-        """Whether the device has a status value: a name of `STATUS_WORDS`, "bits.…", "captures" or "releases"."""
-        return name in self.status or f"{name}.0.count" in self.status
+        """Whether the line has a status value: a name of `STATUS_WORDS`, "bits.…", "captures" or "releases"."""
+        return name in self.status or name in self.elsewhere or f"{name}.0.count" in self.status
 
     @property
     def stations(self) -> int:
@@ -146,7 +149,7 @@ class PointMap:
         return next(i for i, request in enumerate(self.read_plan) if request.holds(self.status[name]))
 
 
-def _check_complete(status: Mapping[str, Point], command: Mapping[str, Point]) -> None:
+def _check_complete(status: Container[str], command: Container[str]) -> None:
     default_status = status_points(Point(Table.HOLDING, 0))
     missing = [name for name in default_status if name not in status and required_because(name) is not None]
     for name in command_points(Point(Table.HOLDING, 0)):

@@ -6,7 +6,7 @@ Everything left out stands where the default layout has it. Names are those of t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from typing import Literal
 
@@ -151,18 +151,30 @@ class PointsConfig(Strict):
     command: CommandEntries = CommandEntries()
     station: dict[int, StationEntries] = Field(default_factory=dict, description="further stations by number, from 1")
 
-    def resolve(self, stations: int = 0, modulus: int | None = None) -> PointMap:
+    def resolve(
+        self, stations: int = 0, modulus: int | None = None, *, elsewhere: Collection[str] = (), section: str = "points"
+    ) -> PointMap:
         """Make the checked map of a line with so many further stations and a counter of `modulus` values.
 
-        Raises ValueError with one line that names the points and says what to do.
+        `elsewhere` are values that come another way; `section` is where the file has what is refused. Raises
+        ValueError with one line that names the points and says what to do.
         """
         try:
             status, command = self._status(stations), self._command()
+            for name in elsewhere:
+                self._leave(name, status)
             for name in self.drop:
                 _drop(name, status, command)
-            return PointMap(status, command, modulus=modulus, read_gap=self.read_gap)
+            return PointMap(status, command, modulus=modulus, read_gap=self.read_gap, elsewhere=elsewhere)
         except ValueError as error:
-            raise ValueError(f"points: {error}") from None
+            raise ValueError(f"{section}: {error}") from None
+
+    def _leave(self, name: str, status: dict[str, Point]) -> None:
+        bit = name.removeprefix("bits.")
+        given = getattr(self, name) if bit == name else getattr(self.bits, bit)
+        if given is not None or bit in self.drop:
+            raise ValueError(f"{name} stands in opcua.nodes too: keep one of the two")
+        del status[name]
 
     def _status(self, stations: int) -> dict[str, Point]:
         base = Point(self.status_table, self.status_base, word_order=self.word_order)
