@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from controller.lead import HOST_LATENESS_S, lead_mm, lead_time_s, needed_lease_s, orders_per_s, scan_s
+from controller.opcua_check import opcua_rows
 from controller.plain_check import plain_problems, plain_rows, scan_error_text
 from controller.registers import RING_SIZE
 from controller.serial_line import place_text
@@ -239,6 +240,7 @@ def describe(config: LineConfig) -> list[tuple[str, str]]:
         ("line", f"{spec.name}, {_MATERIAL[spec.material]}, up to {units.speed(spec.top_speed_mm_s)}"),
         ("job", f"{spec.job_name} (number {spec.job_number})"),
         ("I/O side", _side_text(config, units)),
+        *opcua_rows(config),
         ("scan", _scan_text(spec, needs, units)),
         ("scale", _scale_text(spec, units)),
         ("detector", _detector_text(spec.detector, needs, units)),

@@ -25,17 +25,17 @@ def register(verbs: Verbs) -> None:
 
 def execute(args: argparse.Namespace) -> int:
     """Print what the line will do; bad input where it cannot work."""
-    from controller.check import describe, feasible, problems
+    from controller.check import describe, feasible
     from controller.settings.base import SettingsError
-    from controller.settings.line import load_line
+    from controller.settings.line import line_problems, load_line
 
     try:
         # What the link would need is worth most where the line does not have it, so such a line is described too.
         config = load_line(args.line_file, must_work=False)
         rows = describe(config)
+        found = line_problems(config)
     except SettingsError as error:
         raise BadInputError(str(error)) from None
-    found = problems(config.spec(), config.display)
     print_rows([*rows, *(("PROBLEM", text) for text in found)])
     if found:
         more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""

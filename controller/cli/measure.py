@@ -176,7 +176,7 @@ def _draw(picture: Path, config: LineConfig, measured: Measured, timings: LinkTi
 
 def _judged(config: LineConfig, measured: Measured) -> tuple[list[str], list[str]]:
     """What the link cannot serve, and where it differs from what the line states."""
-    from controller.cli.promise import assumed_of, ways_of
+    from controller.link_known import assumed_of, ways_of
     from controller.serving import disagreements, refusals
 
     spec, display = config.spec(), config.display

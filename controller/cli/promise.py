@@ -11,7 +11,6 @@ from controller.cli.common import OK, BadInputError, Verbs, print_json, print_ro
 
 if TYPE_CHECKING:
     from controller.link_figures import Figure, LinkFigures
-    from controller.promise import Path as Way
     from controller.promise import Promise
     from controller.settings.line import LineConfig
     from controller.spec import LineSpec
@@ -51,6 +50,7 @@ def register(verbs: Verbs) -> None:
 
 def execute(args: argparse.Namespace) -> int:
     """Reckon and print."""
+    from controller.link_known import figures_of, ways_of
     from controller.promise import ladder_mm_s, promise
     from controller.serving import least_spacing_mm
     from controller.settings.base import SettingsError
@@ -78,41 +78,6 @@ def execute(args: argparse.Namespace) -> int:
     if args.json:
         print_json(as_json(config.name, promised, figures, source, spacing))
     return OK
-
-
-def ways_of(config: LineConfig, spec: LineSpec) -> list[Way]:
-    """The paths that the line's points allow."""
-    from controller.promise import paths
-
-    if config.plain is not None:
-        return paths(spec, captures=False, samples="detector" in config.plain.inputs)
-    return paths(spec, captures=config.points.has("captures"), samples=config.points.has("bits.detector_blocked"))
-
-
-def assumed_of(config: LineConfig, spec: LineSpec) -> LinkFigures:
-    """What to assume of the line's link."""
-    from controller.link_figures import assumed
-
-    return assumed(spec, clock=config.points.has("sample_us"))
-
-
-def figures_of(config: LineConfig, spec: LineSpec) -> tuple[LinkFigures, str]:
-    """The figures of the line's link, and where they come from in a line. Raises SettingsError."""
-    from controller.settings.measured import link_digest, load_measured, measured_path
-
-    path = measured_path(config.path)
-    measured, instead = load_measured(path), assumed_of(config, spec)
-    again = f"measure with beltcue measure {config.path}"
-    if measured is None:
-        return instead, f"ASSUMED, nothing was measured on this link: {again}"
-    if measured.digest != link_digest(config.settings):
-        return (
-            instead,
-            f"ASSUMED: link or points were changed after the measurement of {measured.date}: {again}",
-        )
-    bench = ", a test bench" if measured.bench else ""
-    where = f"measured {measured.date} from {measured.host} at {measured.address}{bench} ({path.name})"
-    return measured.figures(instead), where
 
 
 def _figure_text(figure: Figure) -> str:

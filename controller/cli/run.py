@@ -195,7 +195,6 @@ def load(line_file: str, address: str | None) -> tuple[LineConfig, tuple[str, in
 def address_of(config: LineConfig, address: str | None) -> tuple[str, int]:
     """The line's address, or the one given instead. Raises BadInputError."""
     from controller.serial_line import is_serial
-    from controller.settings.line import MODBUS_PORT
     from controller.settings.sections import split_address
 
     if address is None:
@@ -208,7 +207,7 @@ def address_of(config: LineConfig, address: str | None) -> tuple[str, int]:
         host, port = split_address(address)
     except ValueError as error:
         raise BadInputError(f"--address: {error}") from None
-    return host, MODBUS_PORT if port is None else port
+    return host, config.default_port if port is None else port
 
 
 def may_mark(args: argparse.Namespace, config: LineConfig, host: str, port: int) -> None:
@@ -223,7 +222,7 @@ def may_start(args: argparse.Namespace, config: LineConfig, host: str, port: int
     if args.bench_start:
         from controller.serial_line import place_text
 
-        if not config.is_test_address(host, port):
+        if not config.is_test_bench(host, port):
             place = place_text(host, port)
             raise BadInputError(
                 f"--bench-start is for a test bench; {place} is none: start with --start at a terminal, "

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import difflib
+from collections.abc import Iterator, Sequence
 from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
@@ -70,3 +72,26 @@ class JobSettings(Strict):
                 if plan.edge is PlanEdge.TRAILING:
                     raise problem(f"plans#{number}.edge", 'a web has no trailing edge; write edge = "leading"')
         return self
+
+
+def plan_of(station: str, plans: list[PlanSettings]) -> PlanSettings:
+    """The plan of a station; there is one."""
+    return next(plan for plan in plans if plan.station in (None, station))
+
+
+def plan_problems(names: Sequence[str], plans: list[PlanSettings]) -> Iterator[tuple[str, str]]:
+    """What of a job's plans does not go with a line that has stations of these names: (where, what) each."""
+    seen: list[str | None] = []
+    for number, plan in enumerate(plans, start=1):
+        where = f"plans#{number}.station"
+        if plan.station is None and len(names) > 1:
+            yield where, f'is missing; the line has several stations: write e.g. station = "{names[0]}"'
+        elif plan.station is not None and plan.station not in names:
+            near = difflib.get_close_matches(plan.station, names, n=1, cutoff=0.0)
+            yield where, f'the line has no station "{plan.station}"; did you mean "{near[0]}"?'
+        elif plan.station in seen or (seen and len(names) == 1):
+            yield where, "is a second plan for the same station; keep one"
+        seen.append(plan.station)
+    for name in names:
+        if name not in seen and None not in seen:
+            yield "plans", f'no plan for station "{name}"; add [[plans]] with station = "{name}"'

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import difflib
 import ipaddress
 import os
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Self
@@ -15,6 +13,7 @@ from pydantic import Field, model_validator
 from controller.check import problems
 from controller.faults import check_raised
 from controller.forcing import AUXILIARY
+from controller.node_points import NodeMap
 from controller.plain_points import PlainMap
 from controller.points import PointMap
 from controller.serial_line import (
@@ -26,7 +25,10 @@ from controller.serial_line import (
     same_port,
 )
 from controller.settings.base import SettingsError, Strict, load_toml, problem
-from controller.settings.job import JobSettings, PlanSettings
+from controller.settings.job import JobSettings, plan_of, plan_problems
+from controller.settings.opcua import OPCUA_PORT, OpcuaSection, opcua_problem
+from controller.settings.opcua_access import Access, load_access
+from controller.settings.places import plain_points_of, points_of
 from controller.settings.plain import PlainSection
 from controller.settings.plant import PlantSection
 from controller.settings.points import PointsConfig
@@ -55,6 +57,7 @@ class LineSettings(Strict):
     display: DisplaySection = DisplaySection()
     link: LinkSection
     points: PointsConfig = PointsConfig()
+    opcua: OpcuaSection | None = None
     plain: PlainSection | None = None
     encoder: EncoderSection
     detector: DetectorSection = DetectorSection()
@@ -73,6 +76,8 @@ class LineSettings(Strict):
         for number, name in enumerate(names, start=1):
             if name in names[: number - 1]:
                 raise problem(f"stations#{number}.name", f'"{name}" is the name of two stations; rename one')
+        if (found := opcua_problem(self.link, self.opcua, self.model_fields_set)) is not None:
+            raise found
         if self.plain is not None:
             for name in ("points", "interlocks"):
                 if name in self.model_fields_set:
@@ -102,7 +107,12 @@ class LineConfig:
     settings: LineSettings
     job: JobSettings
     points: PointMap
-    """Where the I/O side keeps the field block; for a plain device what of it is played on our side."""
+    """Where the I/O side keeps the field block; for a plain device what of it is played on our side, and where all
+    values are OPC UA nodes which of them there are."""
+    nodes: NodeMap | None = None
+    """The values that are OPC UA nodes: all, or some beside a Modbus link."""
+    access: Access | None = None
+    """What it takes to get at them."""
     plain: PlainMap | None = None
     """Where a plain device keeps its inputs and outputs; None: the I/O side is a field block."""
     proof: Proof | None = None
@@ -121,13 +131,26 @@ class LineConfig:
     @property
     def address(self) -> tuple[str, int]:
         """Host and port of the I/O side; of a serial line its port's path, and 0."""
-        link = self.settings.link
+        link, opcua = self.settings.link, self.settings.opcua
+        if link.protocol == "opcua" and opcua is not None:
+            return opcua.address
         if link.port is not None:
             return link.port, 0
         if link.address is None:
             raise ValueError("a link has an address or a serial port")
         host, port = split_address(link.address)
         return host, MODBUS_PORT if port is None else port
+
+    @property
+    def default_port(self) -> int:
+        """The port of an address that names none."""
+        return OPCUA_PORT if self.settings.link.protocol == "opcua" else MODBUS_PORT
+
+    @property
+    def inputs_address(self) -> tuple[str, int] | None:
+        """Host and port of the OPC UA server beside a Modbus link; None where there is none beside it."""
+        opcua = self.settings.opcua
+        return None if opcua is None or self.settings.link.protocol == "opcua" else opcua.address
 
     @property
     def least_exchange_s(self) -> float | None:
@@ -161,6 +184,11 @@ class LineConfig:
             text = 'no home directory to keep it in; write e.g. path = "/var/lib/beltcue/line.sqlite"'
             raise SettingsError(self.path, [("journal.path", text)]) from None
         return base / "beltcue" / f"{self.name}.sqlite"
+
+    def is_test_bench(self, host: str, port: int) -> bool:
+        """Whether the I/O side at that address, and the OPC UA server beside it if there is one, are a test bench."""
+        inputs = self.inputs_address
+        return self.is_test_address(host, port) and (inputs is None or self.is_test_address(*inputs))
 
     def is_test_address(self, host: str, port: int) -> bool:
         """Whether an address is a test bench: this computer itself, or listed as one in the line file.
@@ -273,7 +301,7 @@ class LineConfig:
         return ""
 
     def _station(self, station: StationSection) -> Station:
-        plan = _plan_of(station.name, self.job.plans)
+        plan = plan_of(station.name, self.job.plans)
         return Station(
             name=station.name,
             distance_mm=station.distance,
@@ -297,11 +325,13 @@ def load_line(path: Path | str, *, must_work: bool = True) -> LineConfig:
     settings = load_toml(file, LineSettings)
     job_file = file.parent / settings.line.job
     job = load_toml(job_file, JobSettings)
-    found = list(_job_problems(settings, job))
+    found = list(plan_problems([s.name for s in settings.stations], job.plans))
     if found:
         raise SettingsError(job_file, found)
     proof = None if settings.plain is None else load_proof(proof_path(file))
-    config = LineConfig(file, job_file, settings, job, _points(file, settings), _plain_points(file, settings), proof)
+    points, nodes = points_of(file, settings)
+    access = None if settings.opcua is None else load_access(settings.opcua, file)
+    config = LineConfig(file, job_file, settings, job, points, nodes, access, plain_points_of(file, settings), proof)
     least_s = config.least_exchange_s
     if least_s is not None:
         link, units = settings.link, config.display
@@ -312,70 +342,21 @@ def load_line(path: Path | str, *, must_work: bool = True) -> LineConfig:
                 "need for one exchange; make it longer, or the line faster"
             )
             raise SettingsError(file, [("link.worst_exchange", text)])
-    if must_work and (refused := problems(config.spec(), config.display)):
+    if must_work and (refused := line_problems(config)):
         raise SettingsError(file, [("", text) for text in refused])
     return config
 
 
-def _plan_of(station: str, plans: list[PlanSettings]) -> PlanSettings:
-    return next(plan for plan in plans if plan.station in (None, station))
+def line_problems(config: LineConfig) -> list[str]:
+    """Why the line cannot work as set, each "key: what; how to mend"; empty when it can. Raises SettingsError."""
+    spec = config.spec()
+    found = problems(spec, config.display)
+    if config.settings.link.protocol == "opcua" and any(s.release is ReleasePath.TIMED for s in spec.stations):
+        # Draws histories of the link, which takes a library that no other line has to load for this.
+        from controller.link_known import timed_problems
 
-
-def _job_problems(settings: LineSettings, job: JobSettings) -> Iterator[tuple[str, str]]:
-    names = [s.name for s in settings.stations]
-    seen: list[str | None] = []
-    for number, plan in enumerate(job.plans, start=1):
-        where = f"plans#{number}.station"
-        if plan.station is None and len(names) > 1:
-            yield where, f'is missing; the line has several stations: write e.g. station = "{names[0]}"'
-        elif plan.station is not None and plan.station not in names:
-            near = difflib.get_close_matches(plan.station, names, n=1, cutoff=0.0)
-            yield where, f'the line has no station "{plan.station}"; did you mean "{near[0]}"?'
-        elif plan.station in seen or (seen and len(names) == 1):
-            yield where, "is a second plan for the same station; keep one"
-        seen.append(plan.station)
-    for name in names:
-        if name not in seen and None not in seen:
-            yield "plans", f'no plan for station "{name}"; add [[plans]] with station = "{name}"'
-
-
-def _plain_points(file: Path, settings: LineSettings) -> PlainMap | None:
-    if settings.plain is None:
-        return None
-    try:
-        return settings.plain.resolve([s.name for s in settings.stations], _modulus(settings))
-    except ValueError as error:
-        raise SettingsError(file, [("", str(error))]) from None
-
-
-def _modulus(settings: LineSettings) -> int | None:
-    encoder = settings.encoder
-    return encoder.modulus if encoder.counter_bits is None else 1 << encoder.counter_bits
-
-
-def _points(file: Path, settings: LineSettings) -> PointMap:
-    encoder, modulus, further = settings.encoder, _modulus(settings), len(settings.stations) - 1
-    try:
-        if settings.plain is not None:
-            points = settings.plain.played(further, modulus)
-        else:
-            points = settings.points.resolve(further, modulus)
-    except ValueError as error:
-        raise SettingsError(file, [("", str(error))]) from None
-    width = points.status["belt_count"].width
-    if encoder.counter_bits is not None and encoder.counter_bits != width:
-        where = "points.belt_count" if settings.plain is None else "plain.count"
-        text = f"{encoder.counter_bits}, but {where} is {width} bits wide; make the two agree"
-        raise SettingsError(file, [("encoder.counter_bits", text)])
-    if settings.detector.kind == "captured" and not points.has("captures"):
-        text = 'captured edges need the points captures; write kind = "sampled", or do not drop them'
-        if settings.plain is not None:
-            text = 'a plain device captures no edges; write kind = "sampled"'
-        raise SettingsError(file, [("detector.kind", text)])
-    if settings.interlocks and not points.has("interlocks"):
-        text = "named interlocks need the point interlocks; do not drop it, or name none and rely on the summary bit"
-        raise SettingsError(file, [("interlocks", text)])
-    return points
+        found += timed_problems(config, spec)
+    return found
 
 
 def _is_loopback(host: str) -> bool:

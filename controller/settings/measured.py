@@ -110,6 +110,8 @@ def link_digest(settings: LineSettings) -> str:
         None if settings.plain is None else settings.plain.model_dump(mode="json", exclude_defaults=True),
         settings.line.scan_period,
     ]
+    if settings.opcua is not None:
+        parts.append(settings.opcua.model_dump(mode="json", exclude_defaults=True))
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
 
 

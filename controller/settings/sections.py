@@ -87,8 +87,9 @@ class DisplaySection(Strict):
 class LinkSection(Strict):
     """The way to the I/O side."""
 
-    protocol: Literal["modbus-tcp", "modbus-rtu-tcp", "modbus-rtu"] = Field(
-        default="modbus-tcp", description="over Ethernet; with serial framing over Ethernet; over a serial line"
+    protocol: Literal["modbus-tcp", "modbus-rtu-tcp", "modbus-rtu", "opcua"] = Field(
+        default="modbus-tcp",
+        description="Modbus over Ethernet; with serial framing over Ethernet; over a serial line; or OPC UA",
     )
     address: Address | None = Field(
         default=None, description='host and port, e.g. "192.0.2.10:502"; without a port 502'
@@ -113,8 +114,12 @@ class LinkSection(Strict):
         serial = self.protocol == "modbus-rtu"
         if serial and self.port is None:
             raise problem("port", 'is missing; name the serial port, e.g. port = "/dev/ttyUSB0"')
-        if not serial and self.address is None:
+        if not serial and self.protocol != "opcua" and self.address is None:
             raise problem("address", 'is missing; write e.g. address = "192.0.2.10:502"')
+        if self.protocol == "opcua":
+            for name in ("address", "unit_id", "function_23"):
+                if name in self.model_fields_set:
+                    raise problem(name, "belongs to Modbus; remove it (the server stands in opcua.endpoint)")
         if serial and self.address is not None:
             raise problem("address", "does not belong to a serial line; remove it, or choose another protocol")
         if not serial:
