@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from controller.model import Call, Event, Image, Outcome, Reply, Snapshot
-from controller.ports import FieldLink, LinkError, Recorder
+from controller.ports import FieldLink, LinkError, Recorder, WrongPointsError
 from controller.registers import LAYOUT, Status
 from controller.scan import Line, scan, snapshot
 from controller.tidying import Tidier
@@ -28,7 +28,7 @@ REMIND_NS = 10_000_000_000
 
 
 class LayoutError(Exception):
-    """The I/O side speaks a register layout that this program does not; one line, with what to do."""
+    """The I/O side speaks another layout, or its points are not the line's; one line, with what to do."""
 
 
 def check_layout(status: Status, where: str) -> None:
@@ -254,6 +254,8 @@ class LineLoop:
         try:
             await self._link.connect()
         except LinkError as error:
+            if isinstance(error, WrongPointsError) and not self.answered:
+                raise LayoutError(str(error)) from None
             self._try_later(str(error))
             return
         self._up = True
@@ -272,7 +274,7 @@ class LineLoop:
         """Write the safe outputs where the link allows it; the lease makes the I/O side drop them where not."""
         if self._connecting is not None:
             self._connecting.cancel()
-            with contextlib.suppress(asyncio.CancelledError, LinkError):
+            with contextlib.suppress(asyncio.CancelledError, LinkError, LayoutError):
                 await self._connecting
         if self._up:
             try:

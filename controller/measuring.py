@@ -13,8 +13,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from controller.link_analysis import Record
-from controller.loop import check_layout
-from controller.ports import FieldLink, LinkError
+from controller.loop import LayoutError, check_layout
+from controller.ports import FieldLink, LinkError, WrongPointsError
 from controller.registers import Command, Status
 from controller.timed import MARGIN_S
 from controller.waking import Waker
@@ -77,6 +77,8 @@ class Measuring:
             try:
                 await self._link.connect()
                 check_layout(await self._link.exchange(Command()), self._where)
+            except WrongPointsError as wrong:
+                raise LayoutError(str(wrong)) from None
             except LinkError as failed:
                 error = str(failed)
                 self._remind(f"no answer, trying on: {error}")

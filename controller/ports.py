@@ -13,6 +13,10 @@ class LinkError(Exception):
     """An exchange with the I/O side failed; the text says what and how to mend it, in one line."""
 
 
+class WrongPointsError(LinkError):
+    """The I/O side answers, and its points are not as the line's file says; trying on will not mend it."""
+
+
 class FieldLink(Protocol):
     """The way to the I/O side. One task owns it; its exchanges are never cancelled half-way."""
 

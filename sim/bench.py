@@ -96,10 +96,12 @@ def _plan(args: argparse.Namespace, config: LineConfig, scenario: Scenario, path
             raise BadInputError("--port: on a serial line the bench makes the port by itself: leave it out")
         if not 0 <= args.port <= 65535:
             raise BadInputError(f"--port: {args.port} is outside 0 to 65535")
+        if config.inputs_address is not None:
+            raise BadInputError("--port: this line has two addresses: write free ports of this computer in its file")
         host, port = LOOPBACK, args.port
     if is_serial(host):
         host, port = NEW_PAIR, 0
-    elif not config.is_test_address(host, port):
+    elif not config.is_test_bench(host, port):
         raise BadInputError(f"{host}:{port} is not this computer: add --port 0 to try the line on free ports here")
     may_mark(args, config, host, port)
     journal = args.journal or (config.journal_path if args.keep_journal else folder / "journal.sqlite")

@@ -9,8 +9,9 @@ from __future__ import annotations
 import asyncio
 import dataclasses
 import signal
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Iterator
+from contextlib import AbstractAsyncContextManager, AsyncExitStack
+from typing import Any, Protocol
 
 from controller.plain import PlainInputs
 from controller.registers import Command, Status
@@ -119,26 +120,22 @@ async def run_side(
     def tell_mark(judged: Judged) -> None:
         tell({"mark": dataclasses.asdict(judged)})
 
-    link = config.settings.link
-    serial = link.serial_line() if link.protocol == "modbus-rtu" else None
-    wire = Wire(link.protocol != "modbus-tcp", serial, link.unit_id)
     side: JudgedSide | JudgedPlainSide
     if config.plain is None:
         side = JudgedSide(config, scenario, seed, tell_mark)
-        served = serving(side, config.points, host, port, since_now_ns(), wire)
     else:
         side = JudgedPlainSide(config, scenario, seed, tell_mark)
-        served = serving_plain(side, config.plain, host, port, since_now_ns(), wire)
     done = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, done.set)
-    async with served as server:
-        tell({"ready": {"host": server.host, "port": server.port}})
+    async with AsyncExitStack() as stack:
+        servers = [await stack.enter_async_context(served) for served in _served(config, side, host, port)]
+        tell({"ready": {"host": servers[0].host, "port": servers[0].port}})
         telling = asyncio.create_task(_tell_progress(side, scenario, tell), name="progress")
-        failing = asyncio.create_task(server.failed(), name="device")
+        failing = [asyncio.create_task(server.failed(), name="device") for server in servers]
         ending = asyncio.create_task(done.wait(), name="end")
-        tasks = (telling, failing, ending)
+        tasks = (telling, *failing, ending)
         try:
             finished, _ = await asyncio.wait(tasks, timeout=for_s, return_when=asyncio.FIRST_COMPLETED)
             for task in finished:
@@ -150,6 +147,36 @@ async def run_side(
     verdict = side.result()
     tell({"verdict": verdict})
     return verdict
+
+
+class Served(Protocol):
+    """What serves the device, over whatever protocol."""
+
+    host: str
+    port: int
+
+    async def failed(self) -> None:
+        """Wait until the device fails, and raise its error."""
+
+
+def _served(
+    config: LineConfig, side: JudgedSide | JudgedPlainSide, host: str, port: int
+) -> Iterator[AbstractAsyncContextManager[Served]]:
+    """The servers of a line's I/O side, the one with the counts first."""
+    link, clock = config.settings.link, since_now_ns()
+    serial = link.serial_line() if link.protocol == "modbus-rtu" else None
+    wire = Wire(link.protocol != "modbus-tcp", serial, link.unit_id)
+    if isinstance(side, JudgedPlainSide):
+        if config.plain is not None:
+            yield serving_plain(side, config.plain, host, port, clock, wire)
+        return
+    if link.protocol != "opcua":
+        yield serving(side, config.points, host, port, clock, wire)
+    if config.nodes is not None and config.access is not None:
+        from sim.opcua import serving_opcua
+
+        at = config.inputs_address or (host, port)
+        yield serving_opcua(side, config.nodes, *at, clock, config.access.path)
 
 
 async def _tell_progress(side: _Judged, scenario: Scenario, tell: Tell) -> None:
