@@ -19,6 +19,7 @@ from typing import Any
 
 from controller.field.links import make_links
 from controller.line_run import LineRun, RunOptions, RunResult, opened
+from controller.plant.host import PlantHost
 from controller.scheduling import claim_real_time, claim_short_slice
 from controller.settings.line import LineConfig
 from controller.tidying import Tidier
@@ -54,7 +55,8 @@ async def run_lines(plans: Sequence[tuple[LineConfig, RunOptions]], log: Any, re
     """Run several lines in one loop, each with its own journal and control socket, until all have ended.
 
     With `real_time` the system is asked for it; what it refuses is logged, and the lines run all the same.
-    Raises JournalError and LocalSocketError before any line runs; what ends a line later is in its `LineEnd`.
+    Raises JournalError, LocalSocketError and PlantError before any line runs; what ends a line later is in its
+    `LineEnd`.
     """
     several, tidier = len(plans) > 1, Tidier()
     # The points are tied to the wire before anything is opened, so that what they do not allow costs nothing.
@@ -67,6 +69,10 @@ async def run_lines(plans: Sequence[tuple[LineConfig, RunOptions]], log: Any, re
         for (config, options), link in zip(plans, links, strict=True):
             its_log = log.bind(line=config.name) if several else log
             runs.append(await stack.enter_async_context(opened(config, options, link, tidier, its_log)))
+        served = [run.plan for run in runs]
+        await stack.enter_async_context(
+            PlantHost({run.name: run for run in runs}, [plan for plan in served if plan is not None], log)
+        )
         for refused in claim_real_time() if real_time else ():
             log.warning(refused)
         with _signals(runs, log), collected_between_scans():

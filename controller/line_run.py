@@ -19,7 +19,9 @@ from controller.logs import log_events
 from controller.loop import LineLoop, LoopEndedError
 from controller.model import Call, Event, FaultChanged, FaultPhase, Reply, Snapshot, State
 from controller.modes import accept, title
+from controller.plant.image import LineImage, LinePlan
 from controller.plant.local import LocalServer
+from controller.plant.plans import link_timing, plan_of
 from controller.plant.view import controller_part
 from controller.ports import FieldLink
 from controller.records.journal import Journal
@@ -134,6 +136,21 @@ class LineRun:
     def why(self) -> str:
         """Why it is to end or has ended; empty before."""
         return self._ending.why
+
+    @property
+    def plan(self) -> LinePlan | None:
+        """What of it is to be served to the plant; None: nothing."""
+        return plan_of(self._config, self._spec)
+
+    def image(self) -> LineImage:
+        """The line as it is now, between two scans, for the plant."""
+        now_ns, wall_ns = time.monotonic_ns(), time.time_ns()
+        snapshot = self._loop.snapshot()
+        return LineImage(snapshot, link_timing(self._loop.timing), wall_ns + snapshot.t_ns - now_ns)
+
+    async def give(self, call: Call) -> Reply:
+        """Give the next scan a call; refused where the line has ended."""
+        return await _give(self._loop, call)
 
     def end(self, why: str) -> None:
         """Stop the line in order, for that reason; the first reason stands."""

@@ -81,6 +81,7 @@ def execute(args: argparse.Namespace) -> int:
 
     from controller.app import run_lines
     from controller.logs import open_log
+    from controller.plant.image import PlantError
     from controller.plant.local import LocalSocketError
     from controller.records.schema import JournalError
     from controller.scheduling import NoSuchLoopError, event_loop
@@ -92,7 +93,7 @@ def execute(args: argparse.Namespace) -> int:
         log = open_log(args.log, args.log_file)
         with asyncio.Runner(loop_factory=factory) as runner:
             ends = runner.run(run_lines(plans, log, args.realtime))
-    except (SettingsError, JournalError, LocalSocketError, NoSuchLoopError) as error:
+    except (SettingsError, JournalError, LocalSocketError, PlantError, NoSuchLoopError) as error:
         raise BadInputError(str(error)) from None
     except OSError as error:
         raise BadInputError(f"{error.filename or 'log file'}: {error.strerror or error}") from None
