@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ipaddress
-import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Self
@@ -44,6 +43,7 @@ from controller.settings.sections import (
     StationSection,
     split_address,
 )
+from controller.settings.state import state_folder
 from controller.spec import Counter, Detector, Limits, LineSpec, Material, Plain, ReleasePath, Station
 from controller.units import Display
 
@@ -178,12 +178,10 @@ class LineConfig:
         try:
             if given is not None:
                 return self.path.parent / Path(given).expanduser()
-            state = os.environ.get("XDG_STATE_HOME", "")
-            base = Path(state) if Path(state).is_absolute() else Path("~/.local/state").expanduser()
+            return state_folder() / f"{self.name}.sqlite"
         except RuntimeError:
             text = 'no home directory to keep it in; write e.g. path = "/var/lib/beltcue/line.sqlite"'
             raise SettingsError(self.path, [("journal.path", text)]) from None
-        return base / "beltcue" / f"{self.name}.sqlite"
 
     def is_test_bench(self, host: str, port: int) -> bool:
         """Whether the I/O side at that address, and the OPC UA server beside it if there is one, are a test bench."""

@@ -1,0 +1,154 @@
+"""A guarded OPC UA server with one value and one method, and clients with certificates of their own."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import AsyncIterator, Mapping
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from asyncua import Client, Server, ua
+from asyncua.crypto.security_policies import SecurityPolicyBasic256Sha256
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes
+from cryptography.hazmat.primitives.asymmetric import rsa
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
+
+from controller.certificates import read_certificate
+from controller.model import Call, Reply
+from controller.plant.image import Desk
+from controller.plant.opcua.access import caller, secured_server
+from controller.plant.opcua.caller import Caller
+from controller.plant.opcua.own import certificate_file
+from controller.plant.opcua.trust import TrustList, client_of
+from controller.plant.opcua.users import Role, User, Users, hashed
+from controller.settings.plant import OpcUaServerSection
+
+PASSWORD = "tea leaves 4 all"
+HASHED = hashed(PASSWORD)
+URI = "urn:tests:beltcue:client"
+
+
+@dataclass(frozen=True)
+class Papers:
+    """A client's certificate and key, in files."""
+
+    certificate: Path
+    key: Path
+
+
+def papers(folder: Path, name: str, *, days: tuple[float, float] = (-1, 30), bits: int = 2048) -> Papers:
+    """Make a client's certificate, valid from and until so many days from now."""
+    folder.mkdir(exist_ok=True)
+    key, now = rsa.generate_private_key(public_exponent=65537, key_size=bits), datetime.now(UTC)
+    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
+    made = (
+        x509.CertificateBuilder()
+        .subject_name(subject)
+        .issuer_name(subject)
+        .public_key(key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(now + timedelta(days=days[0]))
+        .not_valid_after(now + timedelta(days=days[1]))
+        .add_extension(x509.SubjectAlternativeName([x509.UniformResourceIdentifier(URI)]), critical=False)
+        .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.CLIENT_AUTH]), critical=False)
+        .sign(key, hashes.SHA256())
+    )
+    files = Papers(folder / f"{name}.der", folder / f"{name}.pem")
+    files.certificate.write_bytes(made.public_bytes(Encoding.DER))
+    files.key.write_bytes(key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()))
+    return files
+
+
+@dataclass
+class Guarded:
+    """A running server, what it told, and who called its method."""
+
+    server: Server
+    desk: Desk
+    folder: Path
+    value: Any
+    method: Any
+    told: list[tuple[str, str, Mapping[str, str | int | float]]]
+    called: list[Caller] = field(default_factory=list)
+
+    @property
+    def trust(self) -> TrustList:
+        return TrustList(self.folder)
+
+    @property
+    def users(self) -> Users:
+        return Users(self.folder / "users.json")
+
+    @property
+    def refusals(self) -> Counter[str]:
+        return self.desk.refusals
+
+    @property
+    def port(self) -> int:
+        return int(self.server.bserver.port)
+
+    @property
+    def url(self) -> str:
+        return f"opc.tcp://127.0.0.1:{self.port}/beltcue"
+
+    def accept(self, who: Papers) -> None:
+        """Trust a client, as a person would."""
+        self.trust.accept(client_of(who.certificate, read_certificate(who.certificate.read_bytes())))
+
+    def add(self, name: str, role: Role) -> None:
+        """Add a user whose password is PASSWORD."""
+        self.users.put(User(name=name, role=role, password=HASHED))
+
+    async def client(
+        self,
+        who: Papers | None,
+        user: str | None = None,
+        password: str = PASSWORD,
+        policy: Any = SecurityPolicyBasic256Sha256,
+        mode: Any = ua.MessageSecurityMode.SignAndEncrypt,
+    ) -> Client:
+        """A client, not connected."""
+        client = Client(self.url, timeout=10)
+        client.session_timeout = 20_000
+        client.application_uri = URI
+        if who is not None:
+            own = certificate_file(self.folder)
+            await client.set_security(policy, who.certificate, who.key, server_certificate=own, mode=mode)
+        if user is not None:
+            client.set_user(user)
+            client.set_password(password)
+        return client
+
+
+async def _give(line: str, call: Call) -> Reply:
+    raise AssertionError("nothing here reaches a line")
+
+
+@asynccontextmanager
+async def guarded(folder: Path, **section: Any) -> AsyncIterator[Guarded]:
+    """Serve on a free port from `folder`, with [plant.opcua] keys given."""
+    told: list[tuple[str, str, Mapping[str, str | int | float]]] = []
+    desk = Desk(_give, lambda *event: told.append(event))
+    asked = OpcUaServerSection.model_validate({"address": "127.0.0.1", "pki": str(folder), **section})
+    server = await secured_server(asked, folder, ["tea"], desk)
+    server.set_endpoint("opc.tcp://127.0.0.1:0/beltcue")  # any port that is free
+    space = await server.register_namespace("urn:tests")
+    value = await server.nodes.objects.add_variable(space, "Value", 7, ua.VariantType.Int32)
+    await value.set_writable()
+    here = Guarded(server, desk, folder, value, None, told)
+
+    async def press(_parent: ua.NodeId) -> ua.StatusCode:
+        here.called.append(caller())
+        return ua.StatusCode(ua.StatusCodes.Good)
+
+    here.method = await server.nodes.objects.add_method(space, "Press", press, [], [])
+    await server.start()
+    try:
+        yield here
+    finally:
+        await server.stop()
