@@ -54,10 +54,7 @@ class OpcuaSimServer:
         server.set_endpoint(f"opc.tcp://{host}:{port}{path}")
         server.set_server_name("simulated I/O side")
         server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
-        await self._make_nodes()
-        server.subscribe_server_callback(CallbackType.PreRead, self._before_read)
-        server.subscribe_server_callback(CallbackType.PreWrite, self._before_write)
-        server.subscribe_server_callback(CallbackType.PostWrite, self._after_write)
+        await self.serve_on(server)
         try:
             await server.start()
         except OSError as error:
@@ -66,6 +63,14 @@ class OpcuaSimServer:
         assert server.bserver is not None
         self.host, self.port = host, server.bserver.port
         self._tick()
+
+    async def serve_on(self, server: Server) -> None:
+        """Make the nodes on a server that is there and does not listen yet, and answer for them."""
+        self.server = server
+        await self._make_nodes()
+        server.subscribe_server_callback(CallbackType.PreRead, self._before_read)
+        server.subscribe_server_callback(CallbackType.PreWrite, self._before_write)
+        server.subscribe_server_callback(CallbackType.PostWrite, self._after_write)
 
     async def failed(self) -> None:
         """Wait until the device fails, and raise its error."""

@@ -176,13 +176,12 @@ def _type_problems(node: Node, has: Mapping[ua.AttributeIds, ua.DataValue], bits
         yield f"{node}: has a data type of its own; {wanted}"
         return
     right = value_type is ua.VariantType.Boolean if kind is Kind.BIT else WIDTHS.get(value_type, 0) >= bits
-    if not right:
-        yield f"{node}: is {value_type.name}; {wanted}"
-        return
     rank, value = _of(has, ua.AttributeIds.ValueRank), _of(has, ua.AttributeIds.Value)
     is_array = isinstance(value, list) or (isinstance(rank, int) and rank >= 1)
-    if is_array is not kind.is_array and (value is not None or rank not in (None, -2, -3)):
-        yield f"{node}: is {'an array' if is_array else 'a single value'} of {value_type.name}; {wanted}"
+    # A rank that leaves it open says nothing, where there is no value to look at.
+    right_shape = is_array is kind.is_array or (value is None and rank in (None, -2, -3))
+    if not (right and right_shape):
+        yield f"{node}: is {'an array of ' if is_array else ''}{value_type.name}; {wanted}"
     elif isinstance(value, list) and len(value) != RING_SIZE:
         yield f"{node}: has {len(value)} values; {wanted}"
 
