@@ -130,7 +130,9 @@ class LineRun:
             watch=self._watch,
             log=log,
         )
-        self._server = LocalServer(spec.name, self._loop.snapshot, lambda call: _give(self._loop, call), self._about())
+        self._server = LocalServer(
+            spec.name, self._loop.snapshot, lambda call: _give(self._loop, call), self._loop.look, self._about()
+        )
 
     @property
     def why(self) -> str:

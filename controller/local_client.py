@@ -45,6 +45,11 @@ class LocalClient:
         status: dict[str, Any] = self._ask({"ask": "status"})["status"]
         return status
 
+    def points(self) -> dict[str, Any]:
+        """The last value of every point, by name. Raises NotRunningError when it went away."""
+        points: dict[str, Any] = self._ask({"ask": "points"})["points"]
+        return points
+
     def call(self, verb: str, who: str, argument: str = "") -> str | None:
         """Give a command; None when it was accepted, else the reason for its refusal. Raises NotRunningError."""
         answer = self._ask({"ask": "call", "verb": verb, "argument": argument, "who": who})

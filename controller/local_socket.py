@@ -3,9 +3,11 @@
 One JSON object a line, one answer to each request:
 
     {"ask": "status"}                                                → {"ok": true, "status": {…}}
+    {"ask": "points"}                                                → {"ok": true, "points": {…}}
     {"ask": "call", "verb": "hold", "argument": "", "who": "anna"}   → {"ok": true} or {"ok": false, "reason": "…"}
 
-`who` says which person typed it; that it is the socket's own user is checked by the system, not by this word.
+`who` says which person typed it; that it is the socket's own user is checked by the system, not by this word. What was
+forced over a connection is held as long as that lives and something is asked over it every `HOLD_S`.
 """
 
 from __future__ import annotations
@@ -18,6 +20,8 @@ from pathlib import Path
 FOLDER = "beltcue"
 SUFFIX = ".sock"
 MAX_LINE_BYTES = 65536
+HOLD_S = 5.0
+"""Who forces an output and is silent for so long is no longer there: stopped, or at a terminal that stands still."""
 _MAX_PATH_BYTES = 100
 """A unix socket's path may have 107 bytes; some are left for a temporary name."""
 

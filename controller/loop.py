@@ -14,8 +14,9 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from controller.model import Call, Event, Image, Outcome, Reply, Snapshot
+from controller.point_values import Look, command_values, status_values
 from controller.ports import FieldLink, LinkError, Recorder, WrongPointsError
-from controller.registers import LAYOUT, Status
+from controller.registers import LAYOUT, Command, Status
 from controller.scan import Line, scan, snapshot
 from controller.tidying import Tidier
 from controller.timing import Parts, Timing
@@ -74,6 +75,8 @@ class LineLoop:
         self._line, self._link, self._recorder = line, link, recorder
         self._where, self._watch, self._log = where, watch, log
         self._command = line.command
+        self._written: Command | None = None
+        """The last command that the I/O side has answered."""
         self._tidier = Tidier() if tidier is None else tidier
         self._waker = Waker()
         self._parts = Parts()
@@ -92,6 +95,14 @@ class LineLoop:
     def snapshot(self) -> Snapshot:
         """The line as it is now, between two scans."""
         return snapshot(self._line, time.monotonic_ns())
+
+    def look(self) -> Look:
+        """Every point's last value, for a check of the wiring."""
+        now_ns, line, good_ns = time.monotonic_ns(), self._line, self._line.watch.good_ns
+        values = {} if line.status is None else status_values(line.status)
+        if self._written is not None:
+            values |= command_values(self._written)
+        return Look(now_ns, values, None if good_ns is None else now_ns - good_ns, line.link_error, line.forced)
 
     def end(self) -> None:
         """End the loop after the scan in progress; safe outputs follow."""
@@ -231,6 +242,7 @@ class LineLoop:
                 # It can be reached and does not answer: not asked all the time, since others may share the way to it.
                 self._try_later(str(error))
             return None, str(error)
+        self._written = self._command
         if not self._proved:
             self._proved = True
             self._retry_ns, self._retry_at_ns = RETRY_FIRST_NS, 0

@@ -80,22 +80,23 @@ class PlainMap:
         """The output that triggers a station's marker."""
         return self.outputs[f"station.{station}.trigger"]
 
-    def decode(self, blocks: Sequence[Sequence[int]]) -> PlainInputs:
-        """Make the inputs of what the read plan brought, one block a request."""
+    def values(self, blocks: Sequence[Sequence[int]]) -> dict[str, int]:
+        """Take every input out of what the read plan brought, one block a request."""
         cells = {
             (request.table, request.address + n): value
             for request, block in zip(self.read_plan, blocks, strict=True)
             for n, value in enumerate(block)
         }
+        return {name: _value(point, cells) for name, point in self.inputs.items()}
 
-        def get(name: str) -> int | None:
-            point = self.inputs.get(name)
-            return None if point is None else _value(point, cells)
+    def decode(self, values: Mapping[str, int]) -> PlainInputs:
+        """Make the inputs of an exchange of their values."""
 
         def on(name: str) -> bool | None:
-            value = get(name)
+            value = values.get(name)
             return None if value is None else bool(value)
 
+        closed = [name for name in self.inputs if name.startswith("interlock.") and values[name]]
         stations = tuple(
             StationInputs(
                 on(f"station.{n}.ready"), on(f"station.{n}.busy"), bool(on(f"station.{n}.fault")),
@@ -103,14 +104,13 @@ class PlainMap:
             )
             for n in range(self.stations)
         )  # fmt: skip
-        interlocks = [name for name in self.inputs if name.startswith("interlock.")]
         return PlainInputs(
-            (get("count") or 0) % self.modulus,
+            values["count"] % self.modulus,
             stations,
-            get("sample_us"),
-            bool(get("detector")),
-            bool(get("drive")),
-            sum(1 << int(name.partition(".")[2]) for name in interlocks if on(name)),
+            values.get("sample_us"),
+            bool(values.get("detector")),
+            bool(values.get("drive")),
+            sum(1 << int(name.partition(".")[2]) for name in closed),
             on("enable_back"),
         )
 

@@ -8,6 +8,7 @@ double the time to make it; nobody changes one all the same.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -156,6 +157,8 @@ class Status:
     releases: tuple[Release, ...] = (Release(0, 0, 0),) * RING_SIZE
     stations: tuple[StationStatus, ...] = ()
     """Stations 1, 2, … in order; the first marker, station 0, is in the fields above."""
+    plain_points: Mapping[str, int] | None = None
+    """A plain device's own inputs and outputs, by name, for those who look at its wiring; nothing is decided by it."""
 
 
 @dataclass(slots=True)

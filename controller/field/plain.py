@@ -28,10 +28,13 @@ class PlainDevice:
     def forget(self) -> None:
         """Nothing is known any more of what the device has."""
         self._triggers: list[bool | None] = [None] * self._points.stations
+        self.values: dict[str, int] = {}
+        """What was last read of each input and written to each output."""
 
     async def read(self) -> PlainInputs:
         """Read all inputs. Raises LinkError."""
-        return self._points.decode([await self._wire.read(request) for request in self._points.read_plan])
+        self.values |= self._points.values([await self._wire.read(request) for request in self._points.read_plan])
+        return self._points.decode(self.values)
 
     async def write(self, outputs: PlainOutputs) -> None:
         """Write what has to be written. Raises LinkError."""
@@ -41,6 +44,7 @@ class PlainDevice:
         for request, block in zip(self._points.steady_plan, blocks, strict=True):
             await self._wire.write(request, block)
         await self._write_triggers(outputs)
+        self.values |= {"enable": int(outputs.enable), "running": int(outputs.running)}
 
     async def _write_triggers(self, outputs: PlainOutputs) -> None:
         for station, high in enumerate(outputs.triggers):
@@ -50,6 +54,7 @@ class PlainDevice:
             self._triggers[station] = None
             await self._wire.write(Request(point.table, point.address, 1), [int(high)])
             self._triggers[station] = high
+            self.values[f"station.{station}.trigger"] = int(high)
 
 
 class PlainLink(WiredLink):
@@ -74,7 +79,9 @@ class PlainLink(WiredLink):
     async def _exchange(self, command: Command) -> Status:
         inputs = await self._device.read()
         await self._device.write(self._side.step(command, inputs, self._now_ns()))
-        return self._side.answered(self._now_ns())
+        status = self._side.answered(self._now_ns())
+        status.plain_points = dict(self._device.values)
+        return status
 
 
 class PlainReader(WiredLink):
@@ -88,12 +95,13 @@ class PlainReader(WiredLink):
         self._points = points
 
     async def exchange(self, _command: Command) -> Status:
-        """Read the inputs, whatever the command says; of the status only count and clock are so. Raises LinkError."""
+        """Read the inputs, whatever the command says; the status has count, clock and points. Raises LinkError."""
         return await self._wire.carry(self._exchange)
 
     async def _exchange(self) -> Status:
         reads = self._points.read_plan
-        inputs = self._points.decode([await self._wire.read(request) for request in reads])
+        values = self._points.values([await self._wire.read(request) for request in reads])
         for _ in range(self._points.requests - len(reads)):
             await self._wire.read(reads[-1])
-        return Status(belt_count=inputs.count, sample_us=inputs.sample_us)
+        count = values["count"] % self._points.modulus
+        return Status(belt_count=count, sample_us=values.get("sample_us"), plain_points=values)

@@ -1,7 +1,8 @@
 """The local control socket: status and commands for the one user whom the system lets through.
 
 Directory 0700, socket 0600, and the peer's user is read from the socket itself. The server is handed a way to get a
-snapshot and a way to give a call; it never sees the line's state.
+snapshot and a way to give a call; it never sees the line's state. An output that was forced over a connection is let
+go when that connection ends.
 """
 
 from __future__ import annotations
@@ -16,9 +17,10 @@ from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
-from controller.local_socket import MAX_LINE_BYTES, socket_path
-from controller.model import Call, Reply, Snapshot
-from controller.plant.view import plain
+from controller.local_socket import HOLD_S, MAX_LINE_BYTES, socket_path
+from controller.model import Call, Forced, Reply, Snapshot
+from controller.plant.view import looked, plain
+from controller.point_values import Look
 
 _PEER = struct.Struct("3i")
 """pid, uid, gid as SO_PEERCRED gives them."""
@@ -36,11 +38,12 @@ class LocalServer:
         line: str,
         snapshot: Callable[[], Snapshot],
         call: Callable[[Call], Awaitable[Reply]],
+        look: Callable[[], Look],
         about: dict[str, Any] | None = None,
     ) -> None:
         """`call` answers and never raises; `about` is added to every status."""
         self.path: Path = socket_path(line)
-        self._line, self._snapshot, self._call = line, snapshot, call
+        self._line, self._snapshot, self._call, self._look = line, snapshot, call, look
         self._about = about or {}
         self._socket: socket.socket | None = None
         self._inode: int | None = None
@@ -97,17 +100,31 @@ class LocalServer:
         task.add_done_callback(lambda _: peer.close())
 
     async def _serve(self, peer: socket.socket) -> None:
-        loop, rest = asyncio.get_running_loop(), b""
         if _peer_uid(peer) != os.getuid():
             return
-        with contextlib.suppress(ConnectionError):
-            while len(rest) <= MAX_LINE_BYTES and (chunk := await loop.sock_recv(peer, 4096)):
+        held: list[Forced] = []
+        try:
+            with contextlib.suppress(ConnectionError, TimeoutError):
+                await self._converse(peer, held)
+        finally:
+            for forced in held:
+                if self._snapshot().forced == forced:
+                    await self._call(Call("unforce", forced.who, "local", forced.name))
+
+    async def _converse(self, peer: socket.socket, held: list[Forced]) -> None:
+        """Answer until the peer goes. Who holds an output and is silent for too long counts as gone: TimeoutError."""
+        loop, rest = asyncio.get_running_loop(), b""
+        while len(rest) <= MAX_LINE_BYTES:
+            async with asyncio.timeout(HOLD_S if held else None):
+                chunk = await loop.sock_recv(peer, 4096)
+                if not chunk:
+                    return
                 *lines, rest = (rest + chunk).split(b"\n")
                 for line in lines:
-                    answer = json.dumps(await self._answer(line), ensure_ascii=False)
+                    answer = json.dumps(await self._answer(line, held), ensure_ascii=False)
                     await loop.sock_sendall(peer, answer.encode() + b"\n")
 
-    async def _answer(self, line: bytes) -> dict[str, Any]:
+    async def _answer(self, line: bytes, held: list[Forced]) -> dict[str, Any]:
         try:
             request = json.loads(line)
         except ValueError:
@@ -115,10 +132,15 @@ class LocalServer:
         match request:
             case {"ask": "status"}:
                 return {"ok": True, "status": plain(self._snapshot()) | self._about}
+            case {"ask": "points"}:
+                return {"ok": True, "points": looked(self._look())}
             case {"ask": "call", "verb": str(verb), "argument": str(argument), "who": str(who)}:
                 reply = await self._call(Call(verb, who[:64] or "unnamed", "local", argument))
+                if reply.accepted and verb in ("force", "unforce"):
+                    forced = self._snapshot().forced
+                    held[:] = [] if forced is None else [forced]
                 return {"ok": reply.accepted, "reason": reply.reason}
-        return {"ok": False, "reason": 'ask "status", or "call" with verb, argument and who'}
+        return {"ok": False, "reason": 'ask "status", "points", or "call" with verb, argument and who'}
 
 
 def _listening(path: Path) -> socket.socket:

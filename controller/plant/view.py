@@ -7,6 +7,7 @@ from typing import Any
 
 from controller.model import Counters, Forced, Snapshot
 from controller.modes import title
+from controller.point_values import Look
 
 
 def products(counters: Counters, in_flight: int) -> dict[str, int]:
@@ -81,6 +82,16 @@ def plain(snapshot: Snapshot) -> dict[str, Any]:
         "job_loaded": s.job_loaded,
         "forced": forced(s.forced, s.t_ns),
         "not_forcible": s.not_forcible,
+    }
+
+
+def looked(look: Look) -> dict[str, Any]:
+    """The values of all points, with their age in ms (None: never read) and the output that someone holds."""
+    return {
+        "values": look.values,
+        "age_ms": None if look.age_ns is None else round(look.age_ns / 1e6, 3),
+        "link_error": look.error,
+        "forced": forced(look.forced, look.t_ns),
     }
 
 

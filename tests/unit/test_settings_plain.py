@@ -185,7 +185,7 @@ def test_inputs_come_back_from_the_registers_that_carry_them() -> None:
     points = load_line(LINE).plain
     assert points is not None
     blocks = [[0x0001, 0x86A0, 0b0000_0010_0011_1001, 0, 0]]
-    inputs = points.decode(blocks)
+    inputs = points.decode(points.values(blocks))
     assert (inputs.count, inputs.detector, inputs.drive, inputs.enable_back) == (100_000, True, False, False)
     assert inputs.interlocks == 0b111
     assert (inputs.stations[0].busy, inputs.stations[0].ready, inputs.stations[0].done) == (True, False, None)
@@ -197,5 +197,5 @@ def test_a_signed_low_word_first_counter_and_the_read_that_brings_it_last() -> N
     eye = Point(Table.DISCRETE, 7, 1)
     points = PlainMap({"count": count, "detector": eye}, {"station.0.trigger": Point(Table.HOLDING, 3)}, 1, 36_000)
     assert [request.table for request in points.read_plan] == [Table.DISCRETE, Table.HOLDING]
-    assert points.decode([[1], [0xFFFF, 0xFFFF]]).count == 35_999
+    assert points.decode(points.values([[1], [0xFFFF, 0xFFFF]])).count == 35_999
     assert points.requests == 3

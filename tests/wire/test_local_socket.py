@@ -14,6 +14,7 @@ from controller import local_socket
 from controller.local_client import LocalClient, NotRunningError, find
 from controller.model import Call, Reply
 from controller.plant.local import LocalServer, LocalSocketError
+from controller.point_values import Look
 from controller.scan import Line, snapshot
 from controller.spec import LineSpec, MarkPlan, Station
 
@@ -29,7 +30,8 @@ async def serving(name: str = "tea") -> AsyncIterator[tuple[LocalServer, list[Ca
         calls.append(call)
         return Reply(call, call.verb != "hold", "hold is refused in Stopped" if call.verb == "hold" else "")
 
-    server = LocalServer(name, lambda: snapshot(line, 0), answer, {"address": "127.0.0.1:502"})
+    look = Look(0, {"belt_count": 7}, None)
+    server = LocalServer(name, lambda: snapshot(line, 0), answer, lambda: look, {"address": "127.0.0.1:502"})
     await server.open()
     try:
         yield server, calls
