@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 from controller.layout import COMMAND_WORDS, STATUS_WORDS, flag_name
 from controller.node_points import Kind, Node, NodeMap
@@ -77,9 +77,9 @@ class StatusFromNodes:
     def decode(self, values: Sequence[NodeValue]) -> Status:
         """Make a whole status."""
         single, arrays = self._numbers.named(values)
-        words = {name: single.get(name, 0) for name in STATUS_WORDS}
+        words: dict[str, Any] = {name: single.get(name, 0) for name in STATUS_WORDS}
         if not self._has_sample:
-            words["sample_us"] = None  # type: ignore[assignment]
+            words["sample_us"] = None
         captures = zip(arrays.get("captures.edge", _NO_WORDS), arrays.get("captures.count", _NO_WORDS), strict=True)
         releases = zip(arrays["releases.token"], arrays["releases.result"], arrays["releases.count"], strict=True)
         return Status(

@@ -1,7 +1,7 @@
 """Every point of a line as its wiring is checked: name, place, and what a raw value means.
 
-Rules of this file: names are those of the line's file; a place is only text, so that it may be a register, a bit or
-whatever else a line's values stand at. No I/O here.
+Rules of this file: names are those of the line's file; a place is only text, since it may be a register, a bit or an
+OPC UA node. No I/O here.
 """
 
 from __future__ import annotations
@@ -11,9 +11,20 @@ from dataclasses import dataclass, replace
 from enum import IntEnum
 
 from controller.forcing import AUXILIARY
-from controller.layout import COUNTS, STATION_FLAGS
+from controller.layout import COUNTS, STATION_FLAGS, flag_name
+from controller.node_points import Kind, Node
 from controller.plain_points import PlainMap
-from controller.registers import BACKWARD, AckResult, Edge, InhibitCause, OrderKind, ReleaseResult
+from controller.registers import (
+    BACKWARD,
+    RING_SIZE,
+    AckResult,
+    ControlBit,
+    Edge,
+    InhibitCause,
+    OrderKind,
+    ReleaseResult,
+    StatusBit,
+)
 from controller.settings.line import LineConfig
 
 
@@ -72,17 +83,45 @@ def listed(config: LineConfig) -> list[ListedPoint]:
 
 
 def _of_block(config: LineConfig) -> Iterator[ListedPoint]:
-    for name, point in config.points.status.items():
-        yield _block_point(name, str(point), config)
+    status, command = _places(config)
+    for name, place in status.items():
+        yield _block_point(name, place, config)
         if name == "interlocks":
             for interlock, bit in config.settings.interlocks.items():
-                place = str(replace(point, bit=bit))
-                yield ListedPoint(f"interlocks.{interlock}", name, place, bit=bit, meaning=_CLOSED)
-    for name, point in config.points.command.items():
+                yield ListedPoint(f"interlocks.{interlock}", name, f"{place} bit {bit}", bit=bit, meaning=_CLOSED)
+    for name, place in command.items():
+        output = name.removeprefix("control.")
+        yield replace(_block_point(name, place, config), out=True, auxiliary=output if output in AUXILIARY else "")
+
+
+def _places(config: LineConfig) -> tuple[dict[str, str], dict[str, str]]:
+    """Name → place of what the device has of the status, and of the command."""
+    points, nodes = config.points, [] if config.nodes is None else config.nodes.nodes
+    at_nodes: dict[str, str] = {}
+    for node in sorted(nodes, key=lambda node: node.kind is Kind.BIT):  # a bit of its own before one of a word
+        at_nodes |= _at_node(node)
+    status = {name: at_nodes.get(name, str(point)) for name, point in points.status.items()}
+    status |= {name: at_nodes[name] for name in sorted(points.elsewhere)}
+    command = {}
+    for name, point in points.command.items():
         full = name if name.startswith("control.") else f"command.{name}"
-        output = full.removeprefix("control.")
-        auxiliary = output if output in AUXILIARY else ""
-        yield replace(_block_point(full, str(point), config), out=True, auxiliary=auxiliary)
+        command[full] = at_nodes.get(full, str(point))
+    return status, command
+
+
+def _at_node(node: Node) -> dict[str, str]:
+    """The values that one node holds: a ring's column, a word of bits, or one."""
+    group, _, last = node.name.rpartition(".")
+    if node.kind.is_array:
+        return {f"{group}.{n}.{last}": f"{node.place} [{n}]" for n in range(RING_SIZE)}
+    words: Mapping[str, tuple[str, type[StatusBit] | type[ControlBit]]] = {
+        "status_bits": ("bits", StatusBit),
+        "command.control_bits": ("control", ControlBit),
+    }
+    if node.name in words:
+        prefix, flags = words[node.name]
+        return {f"{prefix}.{flag_name(flag)}": f"{node.place} bit {flag.bit_length() - 1}" for flag in flags}
+    return {node.name: str(node.place)}
 
 
 def _block_point(name: str, place: str, config: LineConfig) -> ListedPoint:

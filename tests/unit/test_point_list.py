@@ -149,3 +149,28 @@ def test_on_a_low_screen_what_is_held_and_what_moves_is_shown_first() -> None:
 def test_a_foreign_layout_is_said_and_not_refused() -> None:
     assert "layout is 0, and this program speaks 1" in Seen({"layout": 0}).note
     assert Seen({"layout": 1}).note == Seen({"count": 1}).note == ""
+
+
+def test_at_an_opc_ua_server_the_places_are_nodes_their_bits_and_their_elements() -> None:
+    points = points_of("opcua-line")
+    block = points_of("demo-line")
+    assert {name: point.key for name, point in points.items()} == {name: point.key for name, point in block.items()}
+    assert points["belt_count"].place == "0:Objects/2:Line/2:Belt/2:Count"
+    assert points["bits.drive_running"].place == "ns=2;i=77"
+    assert points["bits.marker_busy"].place == "ns=2;s=FieldBlock.status_bits bit 3"
+    assert points["interlocks.cover"].place == "ns=2;s=FieldBlock.interlocks bit 1"
+    assert points["captures.3.count"].place == "ns=2;s=FieldBlock.captures.count [3]"
+    assert points["control.line_stop"].place == "ns=2;s=FieldBlock.command.control_bits bit 3"
+    assert not [point for point in points.values() if "holding" in point.place]
+
+
+def test_inputs_that_come_over_opc_ua_beside_modbus_stand_at_their_nodes(tmp_path: Path) -> None:
+    text = (CONFIG / "demo-line.toml").read_text().replace('"jobs/', f'"{CONFIG}/jobs/')
+    nodes = '[opcua]\nendpoint = "opc.tcp://127.0.0.1:1"\n[opcua.nodes]\ninterlocks = "ns=2;i=4"\nbits.upstream_empty = "ns=2;i=9"\n'
+    path = tmp_path / "line.toml"
+    path.write_text(text + nodes)
+    points = {point.name: point for point in listed(load_line(path))}
+    assert points.keys() == points_of("demo-line").keys()
+    assert points["interlocks.cover"].place == "ns=2;i=4 bit 1"
+    assert points["bits.upstream_empty"].place == "ns=2;i=9"
+    assert points["belt_count"].place == "holding 13–14"
