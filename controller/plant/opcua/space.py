@@ -22,8 +22,8 @@ from controller.plant.opcua.points import LINE_POINTS
 from controller.plant.opcua.seen import Point
 
 NAMESPACE = "urn:beltcue:line"
-LINE_TYPE, FAULT_TYPE, EVENT_TYPE = "LineType", "FaultType", "FaultEventType"
-ACKNOWLEDGE, RESET_COUNTERS = "LineType/Acknowledge", "LineType/ResetCounters"
+LINE_TYPE, FAULT_TYPE, EVENT_TYPE = "types/LineType", "types/FaultType", "types/FaultEventType"
+ACKNOWLEDGE, RESET_COUNTERS = f"{LINE_TYPE}/Acknowledge", f"{LINE_TYPE}/ResetCounters"
 EVENT_MEMBERS: dict[str, tuple[ua.VariantType, str]] = {
     "Fault": (ua.VariantType.String, "the fault's name"),
     "Code": FAULT_MEMBERS["Code"],
@@ -60,9 +60,10 @@ class Space:
     async def add_types(self) -> None:
         """Add our own types: a line, a fault, and the event that tells of one."""
         nodes = self._nodes
-        nodes.object_type(self.node(LINE_TYPE), LINE_TYPE, self.types.node(table.UNIT))
-        nodes.object_type(self.node(FAULT_TYPE), FAULT_TYPE, _O.BaseObjectType)
-        nodes.object_type(self.node(EVENT_TYPE), EVENT_TYPE, _O.BaseEventType)
+        for path, base in (
+            (LINE_TYPE, self.types.node(table.UNIT)), (FAULT_TYPE, _O.BaseObjectType), (EVENT_TYPE, _O.BaseEventType),
+        ):  # fmt: skip
+            nodes.object_type(self.node(path), _last(path), base)
         for owner, members in ((FAULT_TYPE, FAULT_MEMBERS), (EVENT_TYPE, EVENT_MEMBERS)):
             add = nodes.property if owner == EVENT_TYPE else nodes.variable
             for name, (type_, text) in members.items():
@@ -77,7 +78,7 @@ class Space:
         self._own(LINE_TYPE, None)
         nodes.object(self.node(f"{LINE_TYPE}/Faults"), nodes.name("Faults"), self.node(LINE_TYPE), rule=MANDATORY)
         for path in (ACKNOWLEDGE, RESET_COUNTERS):
-            nodes.method(self.node(path), nodes.name(path.split("/")[1]), self.node(LINE_TYPE), rule=MANDATORY)
+            nodes.method(self.node(path), nodes.name(_last(path)), self.node(LINE_TYPE), rule=MANDATORY)
         fault = ("Fault", _O.String, False)
         nodes.arguments(self.node(f"{ACKNOWLEDGE}/In"), self.node(ACKNOWLEDGE), [fault], rule=MANDATORY)
         await nodes.flush()
@@ -106,10 +107,10 @@ class Space:
             )
             for point in fault_points(fault):
                 points.append(point)
-                parent, name = point.path.rsplit("/", 1)
                 values[point.path] = nodes.variable(
-                    self.node(f"{line}/{point.path}"), nodes.name(name), self.node(f"{line}/{parent}"), point.type.value
-                )
+                    self.node(f"{line}/{point.path}"), nodes.name(_last(point.path)),
+                    self.node(f"{line}/Faults/{fault}"), point.type.value,
+                )  # fmt: skip
         for path in (ACKNOWLEDGE, RESET_COUNTERS):
             nodes.refer(node, _O.HasComponent, self.node(path))
         await nodes.flush()
@@ -196,6 +197,10 @@ class Space:
         nodes.variable(node, types.name(name), parent, data_type, rank=member.rank, type_=kind, reference=reference)
         self._analog(f"{about.name}/{point.path}", point, about)
         return node
+
+
+def _last(path: str) -> str:
+    return path.rpartition("/")[2]
 
 
 async def add_space(server: Server, types: PackmlTypes) -> Space:
