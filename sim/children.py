@@ -76,10 +76,15 @@ class Child:
 
 
 @asynccontextmanager
-async def child(name: str, module: str, words: Sequence[str], environment: Mapping[str, str]) -> AsyncIterator[Child]:
-    """Run `python -m module words` while the block runs; it has ended when the block is left."""
+async def child(
+    name: str, module: str, words: Sequence[str], environment: Mapping[str, str], prefix: Sequence[str] = ()
+) -> AsyncIterator[Child]:
+    """Run `python -m module words` while the block runs; it has ended when the block is left.
+
+    `prefix` is a command that becomes what it is given to run, such as nsenter.
+    """
     process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", module, *words, stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE,
+        *prefix, sys.executable, "-m", module, *words, stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.PIPE, start_new_session=True, env=dict(environment), limit=STREAM_LIMIT,
     )  # fmt: skip
     running = Child(name, process)

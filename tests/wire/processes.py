@@ -113,6 +113,9 @@ class Place:
 
     def __init__(self, folder: Path, line: Path, config: LineConfig, port: int) -> None:
         self.folder, self.line, self.config, self.port = folder, line, config, port
+        self.host = LOOPBACK
+        self.prefix: Sequence[str] = ()
+        """What a controller is run by, such as a command that enters a network namespace."""
         self.journal = folder / "journal.sqlite"
         self.log = folder / "log.jsonl"
         # Not in the test's own folder: a unix socket's path may have 107 bytes.
@@ -128,10 +131,10 @@ class Place:
     async def controller(self, *more: str, port: int | None = None) -> AsyncIterator[Child]:
         """Run a controller on the journal, against the I/O side or what stands before it."""
         words = [
-            "run", str(self.line), "--address", f"{LOOPBACK}:{port or self.port}", "--journal", str(self.journal),
+            "run", str(self.line), "--address", f"{self.host}:{port or self.port}", "--journal", str(self.journal),
             "--log", "json", "--log-file", str(self.log), *more,
         ]  # fmt: skip
-        async with child("controller", "controller.cli.main", words, self.environment) as running:
+        async with child("controller", "controller.cli.main", words, self.environment, self.prefix) as running:
             self.running = running
             yield running
 
