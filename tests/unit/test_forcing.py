@@ -57,7 +57,7 @@ def test_only_one_output_is_held_at_a_time() -> None:
     assert bits(rig) == ControlBit.LINE_STOP
 
 
-@pytest.mark.parametrize("name", [n for n in NAMES if n not in AUXILIARY])
+@pytest.mark.parametrize("name", [n for n in NAMES if n not in ("line_stop", "running")])
 @pytest.mark.parametrize("value", ["0", "1"])
 def test_whatever_could_permit_or_release_a_mark_is_no_auxiliary_output(name: str, value: str) -> None:
     rig = maintenance()
@@ -180,10 +180,12 @@ def test_a_force_moves_its_own_bit_only(control: int, name: str, on: bool) -> No
     assert AUXILIARY[name] & OURS
 
 
-FORCES = st.tuples(
+BITS = st.sampled_from([bit.name.lower() for bit in ControlBit])
+FORCED_BITS = st.tuples(st.just("force"), st.tuples(BITS, st.sampled_from("01")).map("=".join))
+FORCED_ELSE = st.tuples(
     st.just("force"), st.one_of(st.tuples(st.sampled_from(NAMES), st.sampled_from("01")).map("=".join), st.text())
 )
-LETS_GO = st.tuples(st.just("unforce"), st.sampled_from(NAMES))
+LETS_GO = st.tuples(st.just("unforce"), BITS)
 OTHERS = st.sampled_from(
     [
         ("reset", ""), ("start", ""), ("stop", ""), ("abort", ""), ("clear", ""), ("hold", ""), ("unhold", ""),
@@ -191,18 +193,21 @@ OTHERS = st.sampled_from(
         ("local", ""),
     ]
 )  # fmt: skip
-STEPS = st.lists(st.tuples(st.one_of(FORCES, LETS_GO, OTHERS), st.integers(1, 30), st.booleans()), max_size=12)
+STEPS = st.lists(
+    st.tuples(st.one_of(FORCED_BITS, FORCED_ELSE, LETS_GO, OTHERS, OTHERS), st.integers(1, 30), st.booleans()),
+    max_size=12,
+)
 
 
 @settings(max_examples=60, deadline=None)
-@given(STEPS)
+@given(FORCED_BITS, STEPS)
 def test_whatever_is_asked_the_enable_and_the_orders_are_those_of_a_line_that_nobody_forces(
-    steps: list[tuple[tuple[str, str], int, bool]],
+    force: tuple[str, str], steps: list[tuple[tuple[str, str], int, bool]]
 ) -> None:
     products = [(10.0 + 40.0 * n, 20.0) for n in range(20)]
     asked, bare = (Rig(line_spec(), products, owner=OWNER) for _ in range(2))
-    first = ("mode", "maintenance")
-    for (verb, argument), scans, here in [(first, 10, True), *steps]:
+    first = [(("", ""), 10, True), (("mode", "maintenance"), 1, True), (force, 5, True)]
+    for (verb, argument), scans, here in [*first, *steps]:
         call = Call(verb, "ann", "local" if here else "plant", argument)
         for n in range(scans):
             asked.scan(*([call] if n == 0 else []))
