@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import asyncio
 import os
-import struct
 import time
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 
+from controller.modbus_pdu import HEADER, FrameError, Refused, exception, frame_end, framed
 from controller.plain_points import PlainMap
 from controller.points import PointMap
 from controller.serial_line import SerialLine
@@ -25,11 +25,6 @@ NEW_PAIR = "pty"
 """Instead of a serial port's path: a new pair of pseudo terminals, for a controller on this computer."""
 TICK_S = 0.1
 """The device is brought up to date at least so often, so that a silent client leaves it no backlog."""
-
-GATEWAY_TARGET_SILENT = 11
-"""Modbus exception code of a gateway behind which a unit does not answer."""
-
-_HEADER = struct.Struct(">HHHB")
 
 
 class _Connection(asyncio.Protocol):
@@ -68,17 +63,13 @@ class _Connection(asyncio.Protocol):
 
     def _answers(self, transport: asyncio.Transport) -> bytes:
         answers = b""
-        while len(self._buffer) >= _HEADER.size:
-            transaction, protocol, length, unit = _HEADER.unpack_from(self._buffer)
-            if protocol != 0 or not 2 <= length <= 254:
-                transport.close()
-                break
-            end = 6 + length
-            if len(self._buffer) < end:
-                break
-            pdu, self._buffer = self._buffer[_HEADER.size : end], self._buffer[end:]
-            answer = self._server.answer_any(unit, pdu)
-            answers += _HEADER.pack(transaction, 0, len(answer) + 1, unit) + answer
+        try:
+            while (end := frame_end(self._buffer, 0, len(self._buffer))) is not None:
+                transaction, _, _, unit = HEADER.unpack_from(self._buffer)
+                pdu, self._buffer = self._buffer[HEADER.size : end], self._buffer[end:]
+                answers += framed(transaction, unit, self._server.answer_any(unit, pdu))
+        except FrameError:
+            transport.close()
         return answers
 
 
@@ -164,7 +155,7 @@ class SimServer:
             (unit,) = self._units.values()
             return unit.tables.answer(pdu)
         answer = self.answer(number, pdu)
-        return bytes((pdu[0] | 0x80, GATEWAY_TARGET_SILENT)) if answer is None else answer
+        return exception(pdu[0], Refused.UNIT_SILENT) if answer is None else answer
 
     def link_down(self) -> bool:
         """Whether the simulated cable is out just now, of all that are here."""
