@@ -1,0 +1,1 @@
+"""The Modbus TCP server for the plant: one table that is the map, and a server that lets nobody hold it up."""
