@@ -14,10 +14,26 @@ from pathlib import Path
 from typing import NoReturn
 
 from controller import __version__
-from controller.cli import cable_pull, check, commands, measure, plant_map, points, promise, report, run, schema, status
+from controller.cli import (
+    cable_pull,
+    check,
+    commands,
+    measure,
+    plant_map,
+    points,
+    promise,
+    report,
+    run,
+    schema,
+    status,
+    trust,
+    users,
+)
 from controller.cli.common import BAD_INPUT, DEFECT, NOT_OK, BadInputError, RefusedError, complain
 
-OWN = (run, check, measure, promise, cable_pull, points, status, commands, report, plant_map, schema)
+OWN = (
+    run, check, measure, promise, cable_pull, points, status, commands, report, plant_map, trust, users, schema,
+)  # fmt: skip
 INTERRUPTED = 130
 
 

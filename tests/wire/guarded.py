@@ -89,6 +89,11 @@ class Guarded:
         return self.desk.refusals
 
     @property
+    def sessions(self) -> list[Any]:
+        """Those of clients."""
+        return list(self.server.iserver._external_sessions.values())
+
+    @property
     def port(self) -> int:
         return int(self.server.bserver.port)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 from collections.abc import AsyncIterator
 from typing import Any
 
@@ -11,7 +13,8 @@ from asyncua import ua
 from asyncua.crypto import security_policies as policies
 
 from controller.plant.opcua.caller import Caller, Grade
-from tests.wire.guarded import Guarded, Papers, guarded, papers
+from tests.wire.guarded import PASSWORD, Guarded, Papers, guarded, papers
+from tests.wire.processes import until
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
@@ -113,3 +116,169 @@ async def test_endpoints_are_told_in_the_open(running: Guarded) -> None:
         ("Aes256_Sha256_RsaPss", "SignAndEncrypt"),
     }
     assert all([t.TokenType.name for t in e.UserIdentityTokens] == ["UserName"] for e in found)
+
+
+async def bare(running: Guarded, who: Papers, token: ua.NodeId | None = None) -> Any:
+    """A client with a channel and no session of its own; it shows the token of another's session."""
+    client = await running.client(who)
+    await client.connect_socket()
+    await client.send_hello()
+    await client.open_secure_channel()
+    client.uaclient.session.restore_authentication_token(token or ua.NodeId())
+    return client
+
+
+@pytest.mark.parametrize(
+    ("who", "user", "password", "error"),
+    [
+        ("other", "edda", PASSWORD, ua.uaerrors.BadSecurityChecksFailed),
+        ("known", "vera", PASSWORD, ua.uaerrors.BadIdentityChangeNotSupported),
+        ("known", "edda", "not this one", ua.uaerrors.BadUserAccessDenied),
+    ],
+)
+async def test_a_session_is_not_had_by_its_token(
+    running: Guarded, clients: dict[str, Papers], who: str, user: str, password: str, error: Any
+) -> None:
+    async with await running.client(clients["known"], "edda") as owner:
+        token, nonce = owner.uaclient.session.authentication_token, owner._server_nonce
+        thief = await bare(running, clients[who], token)
+        thief._server_nonce = nonce
+        with pytest.raises(error):
+            await thief.activate_session(user, password)
+        with pytest.raises(ua.uaerrors.BadSessionIdInvalid):
+            await thief.get_node(running.value.nodeid).read_value()
+        thief.disconnect_socket()
+        assert await owner.get_node(running.value.nodeid).read_value() == 7
+
+
+async def test_another_sessions_token_is_worth_nothing_within_a_session(
+    running: Guarded, clients: dict[str, Papers]
+) -> None:
+    async with (
+        await running.client(clients["known"], "edda") as owner,
+        await running.client(clients["other"], "vera") as thief,
+    ):
+        token = thief.uaclient.session.authentication_token
+        assert len(token.Identifier) == 32
+        thief.uaclient.session.restore_authentication_token(owner.uaclient.session.authentication_token)
+        with pytest.raises(ua.uaerrors.BadSessionIdInvalid):
+            await thief.get_node(running.value.nodeid).read_value()
+        thief.uaclient.session.restore_authentication_token(token)
+        assert await thief.get_node(running.value.nodeid).read_value() == 7
+
+
+async def test_a_client_that_lost_its_connection_comes_back_to_its_session(
+    running: Guarded, clients: dict[str, Papers]
+) -> None:
+    owner = await running.client(clients["known"], "edda")
+    await owner.connect()
+    subscription = await owner.create_subscription(100, Changes())
+    await subscription.subscribe_data_change(owner.get_node(running.value.nodeid))
+    session, token, nonce = running.sessions[0], owner.uaclient.session.authentication_token, owner._server_nonce
+    back = await bare(running, clients["known"], token)
+    back._server_nonce = nonce
+    await back.activate_session("edda", PASSWORD)
+    assert await back.get_node(running.value.nodeid).read_value() == 7
+    # The old connection is of no more use, and its end does not take the session along.
+    await until(lambda: len(running.server.bserver.clients) == 1, "the old connection to be ended")
+    assert await back.get_node(running.value.nodeid).read_value() == 7
+    assert running.sessions == [session]
+    await back.uaclient.close_session(True)
+    back.disconnect_socket()
+    await until(lambda: not running.server.bserver.clients, "the connection to be ended")
+    await closed(owner)
+
+
+class Changes:
+    """What a subscription tells; nothing here looks at it."""
+
+    def datachange_notification(self, node: Any, value: Any, data: Any) -> None: ...
+
+
+async def test_nobody_ends_or_watches_by_another_ones_subscription(
+    running: Guarded, clients: dict[str, Papers]
+) -> None:
+    async with (
+        await running.client(clients["known"], "vera") as owner,
+        await running.client(clients["other"], "edda") as other,
+    ):
+        subscription = await owner.create_subscription(100, Changes())
+        number = subscription.subscription_id
+        gone = ua.StatusCode(ua.StatusCodes.BadSubscriptionIdInvalid)
+        assert await other.delete_subscriptions([number]) == [gone]
+        item = ua.MonitoredItemCreateRequest(ItemToMonitor=ua.ReadValueId(running.value.nodeid, ua.AttributeIds.Value))
+        with pytest.raises(ua.uaerrors.BadSubscriptionIdInvalid):
+            await other.uaclient.create_monitored_items(ua.CreateMonitoredItemsParameters(number, ItemsToCreate=[item]))
+        with pytest.raises(ua.uaerrors.BadServiceUnsupported):
+            await other.uaclient.transfer_subscriptions(ua.TransferSubscriptionsParameters([number]))
+        assert list(running.server.iserver.subscription_service.subscriptions) == [number]
+
+
+async def test_trust_and_users_are_taken_up_as_they_change(running: Guarded, clients: dict[str, Papers]) -> None:
+    late = papers(running.folder.parent / "late", "late")
+    running.accept(late)
+    running.add("lena", "view")
+    client = await running.client(late, "lena")
+    await client.connect()
+    running.called.clear()
+    await client.nodes.objects.call_method(running.method.nodeid)
+    running.add("lena", "engineer")
+    await client.nodes.objects.call_method(running.method.nodeid)
+    assert [c.grade for c in running.called] == [Grade.VIEW, Grade.ENGINEER]
+    running.users.remove("lena")
+    with pytest.raises(ua.uaerrors.BadUserAccessDenied):
+        await client.nodes.objects.call_method(running.method.nodeid)
+    assert len(running.called) == 2
+    running.trust.remove(running.trust.trusted()[[c.subject for c in running.trust.trusted()].index("CN=late")])
+    await until(lambda: not running.server.bserver.clients, "the client that is trusted no more to be cut off")
+    await closed(client)
+
+
+async def closed(client: Any) -> None:
+    """Take apart a client whose connection is gone."""
+    with contextlib.suppress(Exception):
+        await client.disconnect()
+
+
+async def test_only_finding_is_served_in_the_open(running: Guarded) -> None:
+    client = await running.client(None)
+    await client.connect_sessionless()
+    before = running.refusals.copy()
+    with pytest.raises(ua.uaerrors.BadServiceUnsupported):
+        await client.register_server(running.server)
+    with pytest.raises(ua.uaerrors.BadSecurityModeRejected):
+        await client.get_node(running.value.nodeid).read_value()
+    assert len(await client.find_servers()) == 1
+    await client.disconnect_sessionless()
+    assert running.refusals - before == {"not permitted": 1, "no encryption": 1}
+
+
+async def test_an_engineer_makes_no_nodes(running: Guarded, clients: dict[str, Papers]) -> None:
+    before = running.refusals["not permitted"]
+    async with await running.client(clients["known"], "edda") as client:
+        with pytest.raises(ua.uaerrors.BadServiceUnsupported):
+            await client.nodes.objects.add_variable(2, "Mine", 1)
+    assert running.refusals["not permitted"] == before + 1
+
+
+@pytest.mark.parametrize(
+    "sent",
+    [
+        b"GET / HTTP/1.1\r\n\r\n" * 20,
+        b"HELF\xff\xff\xff\xff" + b"\0" * 200_000,
+        b"OPNF\x20\x00\x00\x00" + b"\xff" * 24,
+        b"MSGF\x18\x00\x00\x00" + b"\0" * 16,
+        bytes(range(256)) * 400,
+    ],
+    ids=["http", "endless", "open", "message", "noise"],
+)
+async def test_what_is_no_client_is_cut_off(running: Guarded, sent: bytes) -> None:
+    reader, writer = await asyncio.open_connection("127.0.0.1", running.port)
+    writer.write(sent)
+    with contextlib.suppress(ConnectionError):
+        async with asyncio.timeout(20):
+            await reader.read()
+    writer.close()
+    with contextlib.suppress(ConnectionError):
+        await writer.wait_closed()
+    assert len(await (await running.client(None)).connect_and_get_server_endpoints()) == 2

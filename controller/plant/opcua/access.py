@@ -19,9 +19,8 @@ from controller.plant.image import Desk
 from controller.plant.opcua.caller import Caller, Grade, caller
 from controller.plant.opcua.door import Door
 from controller.plant.opcua.own import WARN_DAYS, Own, certificate_file, own, own_hosts, pki_folder
-from controller.plant.opcua.processor import GuardedServer, quiet
+from controller.plant.opcua.processor import GuardedServer
 from controller.plant.opcua.session import GuardedInternals
-from controller.plant.opcua.trust import TrustList
 from controller.plant.opcua.users import Users, users_file
 from controller.settings.plant import OPCUA_PORT, OpcUaServerSection
 from controller.settings.sections import split_address
@@ -46,8 +45,7 @@ async def secured_server(section: OpcUaServerSection, folder: Path, line_names: 
     ours = own(pki, own_hosts(section))
     users = Users(users_file(section, folder))
     _tell(desk, section, ours, pki, users)
-    quiet()
-    server = GuardedServer(iserver=GuardedInternals(section, Door(TrustList(pki), users, desk, section.anonymous)))
+    server = GuardedServer(iserver=GuardedInternals(section, Door(pki, users, desk, section.anonymous)))
     server.name = f"beltcue {', '.join(line_names)}"
     server.manufacturer_name, server.product_uri = "beltcue", "urn:beltcue"
     server.application_type = ua.ApplicationType.Server

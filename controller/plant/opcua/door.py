@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.plant.image import Desk, PlantError
@@ -27,10 +28,11 @@ class Door:
     """Judges clients and users of one server."""
 
     def __init__(
-        self, trust: TrustList, users: Users, desk: Desk, anonymous: bool, clock: Callable[[], float] = time.monotonic
+        self, pki: Path, users: Users, desk: Desk, anonymous: bool, clock: Callable[[], float] = time.monotonic
     ) -> None:
         """`clock` gives monotonic seconds."""
-        self._trust, self._users, self._desk, self._anonymous, self._clock = trust, users, desk, anonymous, clock
+        self._users, self._desk, self._anonymous, self._clock = users, desk, anonymous, clock
+        self._trust = TrustList(pki, lambda file, why: desk.tell("warning", "not trusted", file=str(file), why=why))
         self._tries = Tries()
         self._one_at_a_time = asyncio.Lock()
         self._told = ""

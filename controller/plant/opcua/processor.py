@@ -8,7 +8,6 @@ client may only ask where the encrypted endpoints are.
 from __future__ import annotations
 
 import asyncio
-import logging
 import time
 from typing import Any
 
@@ -27,6 +26,8 @@ LONGEST_CHANNEL_MS = 3_600_000
 """A client that asks for longer renews its channel's keys every hour."""
 LARGEST_UNREAD_BYTES = 70_000
 """More than one chunk of a message, which is 65535 bytes: whoever sends more of one is no client."""
+KINDS = (b"HEL", b"OPN", b"MSG", b"CLO", b"ERR")
+"""How a client's messages begin."""
 _CODES = ua.StatusCodes
 
 
@@ -240,8 +241,12 @@ class _Protocol(OPCUAProtocol):  # type: ignore[misc]
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)
-        if len(self._buffer) > LARGEST_UNREAD_BYTES and self.transport is not None:
-            self.iserver.door.refused("broken message", str(self.peer_name[0]), detail="too long")
+        left = self._buffer
+        if self.transport is not None and (
+            len(left) > LARGEST_UNREAD_BYTES or (len(left) > 2 and left[:3] not in KINDS)
+        ):
+            # The library would read on, as much as is sent.
+            self.iserver.door.refused("broken message", str(self.peer_name[0]), detail="no message of OPC UA")
             self._buffer = b""
             self.transport.abort()
 
@@ -265,9 +270,3 @@ class GuardedServer(Server):  # type: ignore[misc]
         except BaseException:
             await self.iserver.stop()
             raise
-
-
-def quiet() -> None:
-    """Let the library tell of defects in methods only: of what clients do wrong the door tells, and counts it."""
-    logging.getLogger("asyncua").setLevel(logging.CRITICAL)
-    logging.getLogger("asyncua.server.address_space").setLevel(logging.ERROR)

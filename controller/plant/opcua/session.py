@@ -39,6 +39,20 @@ PENDING_S = 10.0
 _CODES = ua.StatusCodes
 
 
+def revised(interval_ms: float, alive: int, life: int, timeout_ms: float) -> tuple[float, int, int]:
+    """Publishing interval, keep-alive count and lifetime count as they are given to who asks for these.
+
+    The library lets an abandoned subscription live for as many intervals as both counts together and one more: that
+    is no longer than the timeout.
+    """
+    interval_ms = interval_ms if math.isfinite(interval_ms) else timeout_ms
+    # A fifth of the timeout leaves the least that the counts may be: one and three.
+    interval_ms = min(max(interval_ms, LEAST_PUBLISHING_MS), timeout_ms / 5)
+    most = math.floor(timeout_ms / interval_ms + 1e-9) - 1
+    alive = min(most // 4, alive or most)
+    return interval_ms, alive, min(max(3 * alive, life), most - alive)
+
+
 class AsAsked(UserManager):  # type: ignore[misc]
     """Tells the library what the door has decided: whoever asks now may, if anyone does."""
 
@@ -112,17 +126,13 @@ class GuardedSession(InternalSession):  # type: ignore[misc]
     async def create_subscription(self, params: Any, callback: Any, request_callback: Any = None) -> Any:
         """A subscription that ends within the session's timeout once nobody fetches from it."""
         if self.external:
-            timeout_ms = 1000.0 * (self.session_timeout or PENDING_S)
-            asked = params.RequestedPublishingInterval
-            asked = asked if math.isfinite(asked) else timeout_ms
-            # It lives for as many intervals as both counts together; a fifth of the timeout leaves one and three.
-            interval = min(max(asked, LEAST_PUBLISHING_MS), timeout_ms / 5)
-            most = int(timeout_ms / interval) - 1
-            alive = min(max(1, most // 4), params.RequestedMaxKeepAliveCount or most)
-            params.RequestedPublishingInterval = interval
-            params.RequestedMaxKeepAliveCount = alive
-            wanted = max(3 * alive, params.RequestedLifetimeCount)
-            params.RequestedLifetimeCount = min(wanted, most - alive)
+            given = revised(
+                params.RequestedPublishingInterval,
+                params.RequestedMaxKeepAliveCount,
+                params.RequestedLifetimeCount,
+                1000.0 * (self.session_timeout or PENDING_S),
+            )
+            params.RequestedPublishingInterval, params.RequestedMaxKeepAliveCount, params.RequestedLifetimeCount = given
         return await super().create_subscription(params, callback, request_callback)
 
     def _own(self, subscription: Any) -> Any:

@@ -8,7 +8,7 @@ count as well, DER or PEM. What changes in the folders is taken up at the next l
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 KEPT = 20
 """So many unknown certificates are kept to be accepted."""
 LEAST_KEY_BITS = 2048
+_UNFINISHED = ".new"
 UNKNOWN, EXPIRED = "unknown certificate", "expired certificate"
 
 
@@ -46,14 +47,15 @@ class Client:
         """The application that it names."""
         return application_uri(self.certificate) or "(none)"
 
-    def unusable(self, now: datetime) -> str | None:
-        """Why it cannot be used even if it is trusted; None if it can."""
+    @property
+    def weak(self) -> str | None:
+        """Why its key is not good enough for the policies served; None if it is."""
         from cryptography.hazmat.primitives.asymmetric.rsa import RSAPublicKey
 
         key = self.certificate.public_key()
-        if not isinstance(key, RSAPublicKey) or key.key_size < LEAST_KEY_BITS:
-            return f"has no RSA key of at least {LEAST_KEY_BITS} bits"
-        return out_of_date(self.certificate, now)
+        if isinstance(key, RSAPublicKey) and key.key_size >= LEAST_KEY_BITS:
+            return None
+        return f"has no RSA key of at least {LEAST_KEY_BITS} bits"
 
 
 def out_of_date(certificate: Certificate, now: datetime) -> str | None:
@@ -73,10 +75,15 @@ def client_of(file: Path, certificate: Certificate) -> Client:
     return Client(file, certificate, sha256.hex(), sha1.hex())
 
 
+PassedOver = Callable[[Path, str], None]
+
+
 class TrustList:
     """The two folders, below the pki folder; they need not exist."""
 
-    def __init__(self, pki: Path) -> None:
+    def __init__(self, pki: Path, passed_over: PassedOver = lambda _file, _why: None) -> None:
+        """`passed_over` is told of files that are no certificates, or cannot be read, each time they are looked at."""
+        self._passed_over = passed_over
         self._folder = {name: pki / name for name in ("trusted", "rejected")}
         self._seen: tuple[object, ...] | None = None
         self._trusted: Mapping[str, Client] = {}
@@ -87,7 +94,8 @@ class TrustList:
 
     def rejected(self) -> list[Client]:
         """Those that tried and are unknown, by file name."""
-        return list(_clients(self._folder["rejected"]).values())
+        found = {c.fingerprint: c for c in _clients(self._folder["rejected"], self._passed_over)}
+        return list(found.values())
 
     def refusal(self, certificate: Certificate, now: datetime | None = None) -> str | None:
         """Why a client with this certificate is turned away, as it is counted; None if it is not."""
@@ -119,21 +127,21 @@ class TrustList:
     def remove(self, client: Client) -> None:
         """Trust a certificate no more, and forget it. Raises OSError."""
         for folder in self._folder.values():
-            for file in [
-                c.file for c in _clients(folder, all_files=True).values() if c.fingerprint == client.fingerprint
-            ]:
-                file.unlink(missing_ok=True)
+            for found in _clients(folder, self._passed_over):
+                if found.fingerprint == client.fingerprint:
+                    found.file.unlink(missing_ok=True)
 
     def _fresh(self) -> Mapping[str, Client]:
         """The trusted by fingerprint, read anew when the folder has changed."""
         seen = _stamp(self._folder["trusted"])
         if seen != self._seen:
-            now = datetime.now(UTC)
-            found = _clients(self._folder["trusted"])
-            # What is out of date is told by its own name when it comes; a weak key never counts as trusted.
-            self._trusted = {
-                key: c for key, c in found.items() if c.unusable(now) in (None, out_of_date(c.certificate, now))
-            }
+            found = {}
+            for client in _clients(self._folder["trusted"], self._passed_over):
+                if client.weak:
+                    self._passed_over(client.file, client.weak)
+                else:
+                    found[client.fingerprint] = client
+            self._trusted = found
             self._seen = seen
         return self._trusted
 
@@ -147,25 +155,31 @@ def _stamp(folder: Path) -> tuple[object, ...]:
     return tuple(sorted(rows))
 
 
-def _clients(folder: Path, all_files: bool = False) -> dict[str, Client]:
-    """Every certificate in a folder; what is none, or cannot be read, is passed over."""
+def _clients(folder: Path, passed_over: PassedOver) -> list[Client]:
+    """Every certificate in a folder, by file name; what is none is passed over."""
     try:
         files = sorted(folder.iterdir())
-    except OSError:
-        return {}
-    found: dict[str, Client] = {}
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        passed_over(folder, error.strerror or str(error))
+        return []
+    found = []
     for file in files:
-        try:
-            client = client_of(file, read_certificate(file.read_bytes()))
-        except (OSError, ValueError):
+        if file.suffix == _UNFINISHED:
             continue
-        found[str(file) if all_files else client.fingerprint] = client
+        try:
+            found.append(client_of(file, read_certificate(file.read_bytes())))
+        except OSError as error:
+            passed_over(file, error.strerror or str(error))
+        except ValueError:
+            passed_over(file, "is no certificate, DER or PEM")
     return found
 
 
 def _write(file: Path, certificate: Certificate) -> None:
     from cryptography.hazmat.primitives.serialization import Encoding
 
-    fresh = file.with_suffix(".new")
+    fresh = file.with_suffix(_UNFINISHED)
     fresh.write_bytes(certificate.public_bytes(Encoding.DER))
     fresh.replace(file)
