@@ -13,7 +13,8 @@ from asyncua import ua
 from asyncua.crypto import security_policies as policies
 
 from controller.plant.opcua.caller import Caller, Grade
-from tests.wire.guarded import PASSWORD, Guarded, Papers, guarded, papers
+from tests.unit.papers import PASSWORD, Papers, papers
+from tests.wire.guarded import Guarded, guarded
 from tests.wire.processes import until
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")

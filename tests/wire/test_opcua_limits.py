@@ -14,7 +14,8 @@ from asyncua import Client, ua
 
 from controller.plant.opcua.caller import Caller, Grade
 from controller.plant.opcua.session import LONGEST_QUEUE
-from tests.wire.guarded import Guarded, Papers, guarded, papers
+from tests.unit.papers import Papers, papers
+from tests.wire.guarded import Guarded, guarded
 from tests.wire.processes import until
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
