@@ -60,12 +60,12 @@ def _add_world(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seed", metavar="N", type=int, help="of everything at random (default: the scenario's)")
 
 
-def load(args: argparse.Namespace) -> tuple[LineConfig, Scenario, Path]:
-    """Read the line and its scenario. Raises SettingsError, BadInputError."""
+def load(args: argparse.Namespace, *, must_work: bool = True) -> tuple[LineConfig, Scenario, Path]:
+    """Read the line and its scenario, as `load_line` does with `must_work`. Raises SettingsError, BadInputError."""
     from controller.settings.line import load_line
     from sim.scenario import load_scenario
 
-    config = load_line(args.line_file)
+    config = load_line(args.line_file, must_work=must_work)
     path = args.scenario or config.scenario_path
     if path is None:
         raise BadInputError(f"{args.line_file}: line.scenario: names no scenario; give one with --scenario S.toml")
@@ -91,7 +91,10 @@ def _sim(args: argparse.Namespace) -> int:
     from sim.side import run_side
 
     try:
-        config, scenario, _ = load(args)
+        # Also a line that may not run before its link has been measured: this is what there is to measure.
+        config, scenario, _ = load(args, must_work=False)
+        if config.access is not None and config.access.policy is not None:
+            raise BadInputError(f"{config.path}: opcua.security: the simulator serves without: try a copy without it")
         host, port = serve_at(args.address, config)
         with contextlib.ExitStack() as stack:
             out = None
