@@ -1,4 +1,4 @@
-"""A line over OPC UA as people run it: the bench, points that are wrong, a server that dies, freezes and comes back."""
+"""A line over OPC UA as people run it: the bench, points that are wrong, interlocks beside a Modbus link."""
 
 from __future__ import annotations
 
@@ -10,14 +10,13 @@ import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from controller.records.report import report
 from controller.settings.line import load_line
 from sim.children import Child, child
-from tests.wire.processes import CONFIG, DENSE, LIMIT_S, LOOPBACK, Place, until
+from tests.wire.processes import CONFIG, DENSE, LIMIT_S, LOOPBACK, Place, files
 
 pytestmark = pytest.mark.long
 
@@ -103,6 +102,7 @@ async def simulated(path: Path, port: int) -> AsyncIterator[tuple[Child, int]]:
 async def _drain(side: Child) -> None:
     async for _ in side.lines():
         pass
+    assert not side._errors, side._errors
 
 
 COUNT = 'belt_count = "0:Objects/2:Line/2:Belt/2:Count"'
@@ -140,48 +140,40 @@ async def test_points_that_are_wrong_are_said_in_one_line_and_a_dead_address_is_
     assert "never answered: cannot reach the I/O side" in error
 
 
-async def test_a_server_that_freezes_or_dies_aborts_the_line_and_never_starts_it_again(tmp_path: Path) -> None:
-    path = line_file(tmp_path)
-    config = load_line(path)
-    port = free_port()
-    place = Place(tmp_path, path, config, port)
+MIXED = """
+[opcua]
+endpoint = "opc.tcp://127.0.0.1:{port}/inputs"
+[opcua.nodes]
+interlocks = "ns=2;s=Guards"
+bits.interlocks_closed = "0:Objects/2:Line/2:AllClosed"
+bits.marker_ready = "ns=2;i=4"
+bits.drive_running = "ns=2;i=5"
+"""
 
-    def up() -> int:
-        return len(place.logged("link up"))
 
-    async with place.controller() as running:
-        async with simulated(path, port) as (side, _):
+async def test_interlocks_over_opcua_stop_a_line_whose_counts_come_over_modbus(tmp_path: Path) -> None:
+    event = '[[events]]\nkind = "interlock_open"\ninterlock = "guard"\nat = "3 s"\nduration = "500 ms"\n'
+    line, _ = files(tmp_path / "bench", DENSE + event)
+    line.write_text(line.read_text().replace(f'"{CONFIG}/bench/demo.toml"', '"scenario.toml"'))
+    with line.open("a") as file:
+        file.write(MIXED.format(port=free_port()))
+    config = load_line(line)
+    code, _, error = await beltcue("bench", str(line), "--port", "0")
+    assert (code, error) == (2, "--port: this line has two addresses: write free ports of this computer in its file")
+    async with simulated(line, 0) as (_, port):
+        place = Place(tmp_path / "bench", line, config, port)
+        async with place.controller() as running:
             await place.start()
-            side.process.send_signal(signal.SIGSTOP)
-            await place.status(lambda status: status["state"] == "Aborted")
-            links = up()
-            side.process.send_signal(signal.SIGCONT)
-            await until(lambda: up() > links, "the link to the frozen server", running)
-            status = await stays(place)
-            assert (status["state"], status["armed"], status["balanced"]) == ("Aborted", 0, True)
+            await place.status(lambda s: s["state"] == "Aborted" and not any(f["active"] for f in s["faults"]))
             await place.give("clear", "Stopped")
             await place.start()
-            side.process.kill()
-            await side.process.wait()
-        await place.status(lambda status: status["state"] == "Aborted")
-        links = up()
-        async with simulated(path, port):
-            await until(lambda: up() > links, "the link to the server that was started again", running)
-            status = await stays(place)
-            assert (status["state"], status["balanced"]) == ("Aborted", True)
-            await place.give("clear", "Stopped")
-            await place.start()
+            marked = (await place.status(lambda _: True))["requests"]["marked"]
+            await place.status(lambda status: status["requests"]["marked"] > marked)
             running.process.send_signal(signal.SIGTERM)
             async with asyncio.timeout(LIMIT_S):
                 await running.process.wait()
     assert running.process.returncode == 0, await running.failure()
     kept = report(place.journal)
     assert kept.balanced, kept.imbalances
-    assert [" link_lost: " in cause for cause in kept.first_causes] == [True, True], kept.first_causes
-
-
-async def stays(place: Place) -> dict[str, Any]:
-    """The status half a second after the link is up: what would start by itself has had its time."""
-    await place.status(lambda status: not status["link_error"])
-    await asyncio.sleep(0.5)
-    return await place.status(lambda _: True)
+    [cause] = kept.first_causes
+    assert "guard" in cause
