@@ -5,6 +5,8 @@ With it the one refusal that hangs on a measurement: orders in time over OPC UA.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from controller.link_figures import LinkFigures, assumed
 from controller.promise import Path, paths
 from controller.serving import refusals
@@ -40,6 +42,12 @@ def figures_of(config: LineConfig, spec: LineSpec) -> tuple[LinkFigures, str]:
     bench = ", a test bench" if measured.bench else ""
     where = f"measured {measured.date} from {measured.host} at {measured.address}{bench} ({path.name})"
     return measured.figures(instead), where
+
+
+def at_least_measured(spec: LineSpec, figures: LinkFigures) -> LineSpec:
+    """The line with the worst exchange to reckon with: as it states it, or as it was measured where that was worse."""
+    worst_s = figures.exchange.worst_s if figures.exchange.measured else 0.0
+    return replace(spec, exchange_s=max(spec.exchange_s, worst_s))
 
 
 def timed_problems(config: LineConfig, spec: LineSpec) -> list[str]:

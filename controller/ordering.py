@@ -134,7 +134,8 @@ def _next_of(
         if aim is None:
             return None
         request.speed_mm_s = aim.speed_counts_s * line.spec.scale_mm
-        if station.max_speed_mm_s is not None and request.speed_mm_s > station.max_speed_mm_s:
+        cut_off_mm_s = station.cut_off_mm_s
+        if cut_off_mm_s is not None and request.speed_mm_s > cut_off_mm_s:
             _miss(line, index, now_ns, Miss.TOO_FAST, f"{request.speed_mm_s:.0f} mm/s")
             continue
         armed, depth = room(status, index)

@@ -6,20 +6,12 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from controller.lead import scan_s
-from controller.spec import LineSpec, Plain
+from controller.needs import least_window_mm
+from controller.spec import LineSpec
 from controller.units import Display
 
 if TYPE_CHECKING:
     from controller.settings.proof import Proof
-
-
-def least_window_mm(spec: LineSpec, plain: Plain) -> float:
-    """Give the belt, in mm at top speed, by which a release in the nearest scan may miss its place.
-
-    Half a scan; and the count that the window is held against is read before the output acts, by as much as an
-    exchange and a scan of the device.
-    """
-    return spec.top_speed_mm_s * (0.5 * scan_s(spec.period_s, spec.exchange_s) + spec.exchange_s + plain.io_scan_s)
 
 
 def plain_problems(spec: LineSpec, shortest_lease_s: float, units: Display) -> Iterator[str]:

@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
-from controller.check import feasible, problems
+from controller.check import problems
 from controller.link_figures import LinkFigures
+from controller.needs import feasible
 from controller.promise import Path, promise
 from controller.spec import LineSpec, ReleasePath
 from controller.units import Display

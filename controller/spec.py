@@ -37,6 +37,8 @@ class Counter:
 
     modulus: int = 1 << 32
     sense: int = 1
+    greatest_counts_s: float | None = None
+    """Faster it loses counts; None: not known to."""
 
     def __post_init__(self) -> None:
         if self.modulus < 4 or self.modulus % 2:
@@ -103,6 +105,21 @@ class Station:
     release: ReleasePath = ReleasePath.COMPARE
     window_mm: float = 2.0
     """A timed or scan release is permitted so much belt before and after its target; outside it is a miss."""
+    mark_window_mm: float | None = None
+    """So much belt may pass while one mark is made; None: the marker follows as far as it takes."""
+
+    @property
+    def window_speed_mm_s(self) -> float | None:
+        """Up to this speed a mark is finished within the marking window, in mm/s; None: at any."""
+        if self.mark_window_mm is None or self.mark_time_s <= 0.0:
+            return None
+        return self.mark_window_mm / self.mark_time_s
+
+    @property
+    def cut_off_mm_s(self) -> float | None:
+        """Beyond this speed a mark would be cut short, in mm/s; None: never."""
+        known = [speed for speed in (self.max_speed_mm_s, self.window_speed_mm_s) if speed is not None]
+        return min(known, default=None)
 
 
 TELL_GRACE_S = 0.1

@@ -30,6 +30,7 @@ class Kind(Enum):
     SPEED = ("a speed", "mm/s", "20 m/min", 1e6)
     TIME = ("a time", "s", "5 ms", 1e8)
     ACCELERATION = ("an acceleration", "mm/s^2", "0.5 m/s^2", 1e7)
+    FREQUENCY = ("a frequency", "Hz", "100 kHz", 1e9)
 
     def __init__(self, noun: str, base: str, example: str, most: float) -> None:
         self.noun = noun

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from controller.check import feasible
+from controller.needs import feasible
 from controller.spec import Grid, LineSpec, Material, PlanEdge, ReleasePath
 from sim.device import Device
 from sim.marker import MarkTruth

@@ -25,7 +25,8 @@ def register(verbs: Verbs) -> None:
 
 def execute(args: argparse.Namespace) -> int:
     """Print what the line will do; bad input where it cannot work."""
-    from controller.check import describe, feasible
+    from controller.check import describe
+    from controller.needs import feasible
     from controller.settings.base import SettingsError
     from controller.settings.line import line_problems, load_line
 

@@ -18,6 +18,7 @@ from controller.cli import (
     cable_pull,
     check,
     commands,
+    commission,
     measure,
     plant_map,
     points,
@@ -32,7 +33,8 @@ from controller.cli import (
 from controller.cli.common import BAD_INPUT, DEFECT, NOT_OK, BadInputError, RefusedError, complain
 
 OWN = (
-    run, check, measure, promise, cable_pull, points, status, commands, report, plant_map, trust, users, schema,
+    run, check, measure, promise, commission, cable_pull, points, status, commands, report, plant_map, trust, users,
+    schema,
 )  # fmt: skip
 INTERRUPTED = 130
 

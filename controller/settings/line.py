@@ -214,7 +214,9 @@ class LineConfig:
             name=line.name,
             scale_mm=encoder.scale_mm(),
             stations=tuple(self._station(s) for s in self.settings.stations),
-            counter=Counter(self.points.modulus, 1 if encoder.forward == "counts up" else -1),
+            counter=Counter(
+                self.points.modulus, 1 if encoder.forward == "counts up" else -1, encoder.greatest_counts_s()
+            ),
             detector=Detector(
                 captured=detector.kind == "captured",
                 response_s=detector.response,
@@ -310,6 +312,7 @@ class LineConfig:
             max_speed_mm_s=station.max_speed,
             release=ReleasePath(station.release or ("compare" if self.plain is None else "scan")),
             window_mm=station.window,
+            mark_window_mm=station.mark_window,
         )
 
 

@@ -1,4 +1,4 @@
-"""Types for settings that carry a unit: text in the file, a plain float in mm, mm/s, s or mm/s² after validation."""
+"""Types for settings with a unit: text in the file, a plain float in mm, mm/s, s, mm/s² or Hz after validation."""
 
 from __future__ import annotations
 
@@ -52,4 +52,5 @@ SignedSpeedMmS = Annotated[float, Quantity(Kind.SPEED, signed=True)]
 DurationS = Annotated[float, Quantity(Kind.TIME)]
 PositiveDurationS = Annotated[float, Quantity(Kind.TIME, zero=False)]
 AccelMmS2 = Annotated[float, Quantity(Kind.ACCELERATION)]
+PositiveFrequencyHz = Annotated[float, Quantity(Kind.FREQUENCY, zero=False)]
 PositiveAccelMmS2 = Annotated[float, Quantity(Kind.ACCELERATION, zero=False)]

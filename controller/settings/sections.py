@@ -16,6 +16,7 @@ from controller.settings.quantities import (
     DurationS,
     LengthMm,
     PositiveDurationS,
+    PositiveFrequencyHz,
     PositiveLengthMm,
     PositiveSpeedMmS,
 )
@@ -172,6 +173,9 @@ class EncoderSection(Strict):
     counter_bits: Literal[16, 32] | None = Field(default=None, description="the counter's width; default: its point's")
     modulus: int | None = Field(default=None, ge=4, le=1 << 32, description="or how many values it has before it wraps")
     forward: Literal["counts up", "counts down"] = Field(default="counts up", description="what forward travel does")
+    greatest_frequency: PositiveFrequencyHz | None = Field(
+        default=None, description='what the counter input takes, periods a second of one channel, e.g. "100 kHz"'
+    )
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -189,6 +193,15 @@ class EncoderSection(Strict):
         if scale_mm is None:
             raise ValueError("neither mm_per_count nor wheel is given")
         return scale_mm
+
+    def greatest_counts_s(self) -> float | None:
+        """Work out the fastest that the counter counts, in counts/s.
+
+        Where the decoding is not given, each period is taken for one count: the slower case.
+        """
+        if self.greatest_frequency is None:
+            return None
+        return self.greatest_frequency * (1 if self.wheel is None else self.wheel.decode)
 
 
 class DetectorSection(Strict):
@@ -213,6 +226,9 @@ class StationSection(Strict):
     mark_time: DurationS = Field(default=0.0, description="how long one mark takes")
     rearm: DurationS = Field(default=0.0, description="how long after it until the marker takes the next")
     max_speed: PositiveSpeedMmS | None = Field(default=None, description="faster, and the mark would be cut short")
+    mark_window: PositiveLengthMm | None = Field(
+        default=None, description="so much belt may pass while one mark is made; more, and the mark is cut short"
+    )
     release: Literal["compare", "timed", "scan"] | None = Field(
         default=None,
         description="the I/O side releases at a count sent ahead (compare, the default) or at an order sent in time "

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.check import describe, feasible, problems
+from controller.check import describe, problems
 from controller.lead import lead_mm, lead_time_s, needed_lease_s
+from controller.needs import feasible
 from controller.settings.line import load_line
 from controller.spec import Counter, Detector, Limits, LineSpec, MarkPlan, PlanEdge, Station
 from controller.units import Display

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from controller.check import feasible
 from controller.link_figures import Figure, LinkFigures, assumed
+from controller.needs import feasible
 from controller.promise import paths
 from controller.serving import as_measured, disagreements, refusals
 from controller.settings.base import SettingsError

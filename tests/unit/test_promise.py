@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from controller.check import feasible
 from controller.link_figures import Figure, LinkFigures, assumed
 from controller.looks import accel_error_mm
+from controller.needs import feasible
 from controller.promise import HISTORIES, Promise, ladder_mm_s, paths, promise
 from controller.promise import Path as Way
 from controller.settings.line import load_line

@@ -44,6 +44,7 @@ from controller.units import (
         ("0.5 m/s²", Kind.ACCELERATION, 500.0),
         ("0.5 m/s**2", Kind.ACCELERATION, 500.0),
         ("2 m/s/s", Kind.ACCELERATION, 2000.0),
+        ("100 kHz", Kind.FREQUENCY, 100_000.0),
     ],
 )
 def test_a_quantity_is_read_to_the_last_bit(text: str, kind: Kind, value: float) -> None:

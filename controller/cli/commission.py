@@ -1,0 +1,22 @@
+"""`beltcue commission`: the steps from an unknown wheel to a proven line, each a verb of its own."""
+
+from __future__ import annotations
+
+from controller.cli import commission_limits
+from controller.cli.common import Verbs
+
+NAMES = ("commission",)
+STEPS = (commission_limits,)
+
+
+def register(verbs: Verbs) -> None:
+    """Add the verb and its steps."""
+    parser = verbs.add_parser(
+        "commission",
+        help="measure a line, say what to change, and prove it",
+        description="Measure a line, say what to change, and prove it. Each step is a verb of its own.",
+        allow_abbrev=False,
+    )
+    steps = parser.add_subparsers(title="steps", metavar="STEP", required=True, parser_class=type(parser))
+    for step in STEPS:
+        step.register(steps)
