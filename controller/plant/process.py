@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import importlib
 import os
 import signal
 import socket
@@ -26,11 +25,6 @@ NICE = 5
 SILENT_S = 2.0
 """Without an image for so long, and five of its periods, what is shown of a line is stale."""
 REFUSED = 2
-_SERVERS = {
-    "opcua": ("controller.plant.opcua.server", "OpcUaServer"),
-    "modbus": ("controller.plant.modbus.server", "ModbusServer"),
-    "metrics": ("controller.plant.metrics", "MetricsServer"),
-}
 
 
 class _Lines:
@@ -87,9 +81,17 @@ def make_servers(plans: Sequence[LinePlan], desk: Desk) -> list[tuple[PlantServe
 
 def _make(kind: str, plans: Sequence[LinePlan], desk: Desk) -> PlantServer:
     # Each with its own library, loaded only where it is wanted.
-    module, name = _SERVERS[kind]
-    server: PlantServer = getattr(importlib.import_module(module), name)(plans, desk)
-    return server
+    if kind == "opcua":
+        from controller.plant.opcua.server import OpcUaServer
+
+        return OpcUaServer(plans, desk)
+    if kind == "modbus":
+        from controller.plant.modbus.server import ModbusServer
+
+        return ModbusServer(plans, desk)
+    from controller.plant.metrics import MetricsServer
+
+    return MetricsServer(plans, desk)
 
 
 async def _publish(lines: _Lines, plans: Sequence[LinePlan], servers: Sequence[tuple[PlantServer, list[str]]]) -> None:
