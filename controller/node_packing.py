@@ -68,16 +68,24 @@ class StatusFromNodes:
         apart = sum(self._bits.values())
         self._apart = apart
         self._word = ~(apart | nodes.no_status_bits)
+        self._closed = nodes.interlocks
         self._stations = nodes.stations
         self._has_sample = any(node.name == "sample_us" for node in nodes.reads)
 
     def _flags(self, single: Mapping[str, int]) -> int:
         return sum(flag for name, flag in self._bits.items() if single[name])
 
+    def _interlocks(self, single: Mapping[str, int], word: int) -> int:
+        """The word of interlocks with those that are nodes of their own in it."""
+        for name, bit in self._closed.items():
+            word = word | bit if single[name] else word & ~bit
+        return word
+
     def decode(self, values: Sequence[NodeValue]) -> Status:
         """Make a whole status."""
         single, arrays = self._numbers.named(values)
         words: dict[str, Any] = {name: single.get(name, 0) for name in STATUS_WORDS}
+        words["interlocks"] = self._interlocks(single, words["interlocks"])
         if not self._has_sample:
             words["sample_us"] = None
         captures = zip(arrays.get("captures.edge", _NO_WORDS), arrays.get("captures.count", _NO_WORDS), strict=True)
@@ -96,7 +104,7 @@ class StatusFromNodes:
         return replace(
             status,
             bits=status.bits & ~self._apart | self._flags(single),
-            interlocks=single.get("interlocks", status.interlocks),
+            interlocks=self._interlocks(single, single.get("interlocks", status.interlocks)),
             interlocks_opened=single.get("interlocks_opened", status.interlocks_opened),
             job_loaded=single.get("job_loaded", status.job_loaded),
         )
@@ -117,6 +125,7 @@ class StatusToNodes:
     def __init__(self, nodes: NodeMap) -> None:
         self._names = [node.name for node in nodes.reads]
         self._bits = _masks(nodes.reads, StatusBit, "bits")
+        self._closed = nodes.interlocks
 
     def encode(self, status: Status) -> list[NodeValue]:
         """Make the values of a status with as many further stations as the map has."""
@@ -125,6 +134,8 @@ class StatusToNodes:
     def _value(self, name: str, status: Status) -> NodeValue:
         if name in self._bits:
             return bool(status.bits & self._bits[name])
+        if name in self._closed:
+            return bool(status.interlocks & self._closed[name])
         group, _, last = name.rpartition(".")
         if group in ("captures", "releases"):
             return [getattr(entry, last) for entry in getattr(status, group)]

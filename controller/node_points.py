@@ -122,7 +122,8 @@ class NodeMap:
     """Where every value that comes over OPC UA stands, checked.
 
     Names are those of the field block; "command.…" are words of the command, "bits.…" and "control.…" single bits in
-    nodes of their own, "captures.edge" and the like the arrays of a ring. `no_status_bits` and `no_control_bits` are
+    nodes of their own, "captures.edge" and the like the arrays of a ring, "interlocks.…" single interlocks by the names
+    of which `interlocks` gives the bits. `no_status_bits` and `no_control_bits` are
     the bits that the device does not have in its words of bits. Raises ValueError with one line naming the nodes.
     """
 
@@ -132,10 +133,14 @@ class NodeMap:
         command: Mapping[str, NodePlace],
         modulus: int,
         *,
+        interlocks: Mapping[str, int] | None = None,
         no_status_bits: int = 0,
         no_control_bits: int = 0,
     ) -> None:
         self.modulus = modulus
+        named = {f"interlocks.{name}": 1 << bit for name, bit in (interlocks or {}).items()}
+        self.interlocks = {name: bit for name, bit in named.items() if name in status}
+        """The interlocks that are nodes of their own: name and its bit in the word."""
         self.no_status_bits, self.no_control_bits = no_status_bits, no_control_bits
         self.stations = sum(1 for name in status if name.startswith("station.") and name.endswith(".armed"))
         self.reads = tuple(_node(name, status[name]) for name in sorted(status, key=_rank))
@@ -180,7 +185,7 @@ def _rank(name: str) -> tuple[int, int]:
     if name in STATUS_ORDER:
         index = STATUS_ORDER.index(name)
         return (0, index) if index <= STATUS_ORDER.index("status_bits") else (2, index)
-    return (1 if name.startswith("bits.") else 3 if name.startswith("station.") else 4, 0)
+    return (1 if name.startswith(("bits.", "interlocks.")) else 3 if name.startswith("station.") else 4, 0)
 
 
 def _node(name: str, place: NodePlace) -> Node:
@@ -191,7 +196,7 @@ def _kind(name: str) -> Kind:
     group, _, last = name.rpartition(".")
     if group in RING_ARRAYS:
         return Kind.COUNTS if last == "count" else Kind.WORDS
-    if group in ("bits", "control") or (group.startswith("station.") and last in STATION_FLAGS):
+    if group in ("bits", "control", "interlocks") or (group.startswith("station.") and last in STATION_FLAGS):
         return Kind.BIT
     if last in COUNTS:
         return Kind.COUNT

@@ -23,12 +23,15 @@ def opcua_rows(config: LineConfig) -> list[tuple[str, str]]:
         names = ", ".join(node.name for node in nodes.reads)
         bench = "a test address" if config.is_test_address(*inputs) else "real I/O"
         rows.append(("OPC UA", f"{place_text(*inputs)}, {bench}: {names}, read in every exchange"))
-        if any(node.name in ("interlocks", "interlocks_opened", "bits.interlocks_closed") for node in nodes.reads):
+        if any(node.name.startswith(("interlocks", "bits.interlocks_closed")) for node in nodes.reads):
             text = (
                 "the interlocks do not come from the device that releases: after one opens, what is armed there is "
                 "dropped with the next exchange, or as the lease ends, and not at once; wire them to that device too"
             )
             rows.append(("WARNING", text))
+    if nodes.interlocks and not any(node.name == "interlocks_opened" for node in nodes.reads):
+        names = " and ".join(name.removeprefix("interlocks.") for name in nodes.interlocks)
+        rows.append(("WARNING", f"{names}: an opening shorter than a scan goes unseen; have it latched in the device"))
     if access.policy is None:
         text = (
             "OPC UA without security: anyone on that network can read and write these nodes; "

@@ -85,23 +85,30 @@ def listed(config: LineConfig) -> list[ListedPoint]:
 def _of_block(config: LineConfig) -> Iterator[ListedPoint]:
     status, command = _places(config)
     for name, place in status.items():
-        yield _block_point(name, place, config)
+        if name.startswith("interlocks."):
+            continue
+        if place:
+            yield _block_point(name, place, config)
         if name == "interlocks":
             for interlock, bit in config.settings.interlocks.items():
-                yield ListedPoint(f"interlocks.{interlock}", name, f"{place} bit {bit}", bit=bit, meaning=_CLOSED)
+                own = f"interlocks.{interlock}"
+                yield ListedPoint(own, name, status.get(own, f"{place} bit {bit}"), bit=bit, meaning=_CLOSED)
     for name, place in command.items():
         output = name.removeprefix("control.")
         yield replace(_block_point(name, place, config), out=True, auxiliary=output if output in AUXILIARY else "")
 
 
 def _places(config: LineConfig) -> tuple[dict[str, str], dict[str, str]]:
-    """Name → place of what the device has of the status, and of the command."""
+    """Name → place of what the device has of the status, and of the command; empty: a word that no node holds whole."""
     points, nodes = config.points, [] if config.nodes is None else config.nodes.nodes
     at_nodes: dict[str, str] = {}
     for node in sorted(nodes, key=lambda node: node.kind is Kind.BIT):  # a bit of its own before one of a word
         at_nodes |= _at_node(node)
     status = {name: at_nodes.get(name, str(point)) for name, point in points.status.items()}
-    status |= {name: at_nodes[name] for name in sorted(points.elsewhere)}
+    status |= {name: at_nodes.get(name, "") for name in sorted(points.elsewhere)}
+    status |= {name: place for name, place in at_nodes.items() if name.startswith("interlocks.")}
+    if config.settings.link.protocol == "opcua" and "interlocks" in status and "interlocks" not in at_nodes:
+        status["interlocks"] = ""
     command = {}
     for name, point in points.command.items():
         full = name if name.startswith("control.") else f"command.{name}"

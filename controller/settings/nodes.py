@@ -111,6 +111,10 @@ class NodesSection(Strict):
     job_loaded: NodeText | None = None
     owner: NodeText | None = None
 
+    interlock: dict[str, NodeText] = Field(
+        default_factory=dict,
+        description="interlocks by their names in [interlocks]: a Boolean each, on when closed",
+    )
     captures: CaptureNodes = CaptureNodes()
     releases: ReleaseNodes = ReleaseNodes()
     bits: BitNodes = BitNodes()
@@ -131,5 +135,8 @@ def _given(section: Strict, prefix: str) -> Iterator[tuple[str, NodePlace]]:
         elif isinstance(value, Strict):
             yield from _given(value, f"{name}.")
         elif isinstance(value, dict):
-            for number, entries in value.items():
-                yield from _given(entries, f"{name}.{number}.")
+            for one, entry in value.items():
+                if isinstance(entry, Strict):
+                    yield from _given(entry, f"{name}.{one}.")
+                else:
+                    yield f"interlocks.{one}", NodePlace.parse(entry)

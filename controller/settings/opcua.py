@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Container
+from collections.abc import Container, Mapping
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
@@ -109,9 +109,12 @@ class OpcuaSection(Strict):
         points = PointsConfig(drop=self.drop, belt_count=PointEntry(width=width))
         return points.resolve(further, modulus, section="opcua")
 
-    def whole(self, points: PointMap) -> NodeMap:
-        """Make the map of a device that has everything of `points` as nodes. Raises ValueError in one line."""
-        given, single = self.nodes.given(), self.bits == "single"
+    def whole(self, points: PointMap, interlocks: Mapping[str, int]) -> NodeMap:
+        """Make the map of a device that has everything of `points` as nodes; `interlocks` are the line's, with bits.
+
+        Raises ValueError in one line.
+        """
+        given, single = self._given(interlocks), self.bits == "single"
         no_status = sum(int(flag) for flag in StatusBit if not points.has(f"bits.{flag_name(flag)}"))
         no_control = sum(int(flag) for flag in ControlBit if f"control.{flag_name(flag)}" not in points.command)
         wanted = [name for name in status_names(points.stations, single) if _has(points, name)]
@@ -128,6 +131,9 @@ class OpcuaSection(Strict):
             wanted += [bit for bit in bits if bit in given and bit not in wanted]
             if word not in given and all(bit in given for bit in bits if _has(points, bit)):
                 wanted = [name for name in wanted if name != word]
+        wanted += [name for name in given if name.startswith("interlocks.")]
+        if "interlocks" not in given and _all_apart(given, interlocks):
+            wanted.remove("interlocks")
         places = {}
         for name in wanted:
             place = given.get(name)
@@ -140,31 +146,52 @@ class OpcuaSection(Strict):
         command = {name: place for name, place in places.items() if name.startswith(("command.", "control."))}
         status = {name: place for name, place in places.items() if name not in command}
         try:
-            return NodeMap(status, command, points.modulus, no_status_bits=no_status, no_control_bits=no_control)
+            return NodeMap(
+                status,
+                command,
+                points.modulus,
+                interlocks=interlocks,
+                no_status_bits=no_status,
+                no_control_bits=no_control,
+            )
         except ValueError as error:
             raise ValueError(f"opcua.nodes: {error}") from None
 
-    def part(self) -> NodeMap:
-        """Make the map of what comes over OPC UA beside a Modbus link. Raises ValueError in one line."""
+    def part(self, interlocks: Mapping[str, int]) -> tuple[NodeMap, list[str]]:
+        """Make the map of what comes over OPC UA beside a Modbus link, and say which values do not come over that.
+
+        Raises ValueError in one line.
+        """
         for key in ("prefix", "bits", "drop"):
             if key in self.model_fields_set:
                 raise ValueError(f'opcua.{key}: is for link.protocol = "opcua"; beside Modbus name each node in nodes')
-        given = self.nodes.given()
+        given = self._given(interlocks)
         if not given:
             raise ValueError(f"opcua.nodes: is missing; {EXAMPLE}")
         for name in given:
-            if name not in ELSEWHERE:
+            if name not in ELSEWHERE and not name.startswith("interlocks."):
                 near = difflib.get_close_matches(name, ELSEWHERE, n=1)
                 hint = f', or did you mean "{near[0]}"?' if near else ""
                 raise ValueError(
                     f"opcua.nodes.{name}: belongs with the counts and the orders, over one link; beside Modbus only "
                     f"{', '.join(sorted(ELSEWHERE))} may come over OPC UA: leave it in [points]{hint}"
                 )
+        elsewhere = [name for name in given if name in ELSEWHERE]
+        if "interlocks" not in given and _all_apart(given, interlocks):
+            elsewhere.append("interlocks")
         try:
             # No count is among them.
-            return NodeMap(given, {}, 1 << 32)
+            return NodeMap(given, {}, 1 << 32, interlocks=interlocks), elsewhere
         except ValueError as error:
             raise ValueError(f"opcua.nodes: {error}") from None
+
+    def _given(self, interlocks: Mapping[str, int]) -> dict[str, NodePlace]:
+        for name in self.nodes.interlock:
+            if name not in interlocks:
+                near = difflib.get_close_matches(name, interlocks, n=1)
+                hint = f'did you mean "{near[0]}"?' if near else "name it in [interlocks]"
+                raise ValueError(f'opcua.nodes.interlock.{name}: the line has no interlock "{name}"; {hint}')
+        return self.nodes.given()
 
 
 def opcua_problem(link: LinkSection, opcua: OpcuaSection | None, given: Container[str]) -> Exception | None:
@@ -177,6 +204,11 @@ def opcua_problem(link: LinkSection, opcua: OpcuaSection | None, given: Containe
     if link.protocol == "opcua" and "points" in given:
         return problem("points", 'is for Modbus, and link.protocol is "opcua"; name the nodes in [opcua]')
     return None
+
+
+def _all_apart(given: Container[str], interlocks: Mapping[str, int]) -> bool:
+    """Whether every interlock of the line is a node of its own, so that nothing is left for the word."""
+    return bool(interlocks) and all(f"interlocks.{name}" in given for name in interlocks)
 
 
 def _droppable(name: str) -> bool:
@@ -193,6 +225,8 @@ def _has(points: PointMap, name: str) -> bool:
         return any(point.startswith("bits.") for point in points.status)
     if name == "command.control_bits":
         return any(point.startswith("control.") for point in points.command)
+    if group == "interlocks":
+        return group in points.status
     if group in ("captures", "releases"):
         return f"{group}.0.{last}" in points.status
     if group in ("command", "control"):

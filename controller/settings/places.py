@@ -38,10 +38,9 @@ def points_of(file: Path, settings: LineSettings) -> tuple[PointMap, NodeMap | N
             points = settings.plain.played(further, modulus)
         elif opcua is not None and settings.link.protocol == "opcua":
             points = opcua.played(further, modulus, encoder.counter_bits)
-            nodes = opcua.whole(points)
+            nodes = opcua.whole(points, settings.interlocks)
         elif opcua is not None:
-            nodes = opcua.part()
-            elsewhere = [node.name for node in nodes.reads]
+            nodes, elsewhere = opcua.part(settings.interlocks)
             points = settings.points.resolve(further, modulus, elsewhere=elsewhere)
         else:
             points = settings.points.resolve(further, modulus)

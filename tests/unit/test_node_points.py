@@ -169,6 +169,23 @@ def test_inputs_complete_a_status_that_came_another_way() -> None:
     assert joined == replace(came, interlocks=5, bits=int(StatusBit.DRIVE_RUNNING | StatusBit.MARKER_READY))
 
 
+def test_an_interlock_of_its_own_is_heeded_and_its_bit_in_the_word_is_not() -> None:
+    bits = {"guard": 0, "cover": 3}
+    alone = NodeMap(placed(["interlocks.guard"]), {}, 1 << 32, interlocks=bits)
+    came = Status(interlocks=0b1001)
+    for closed, word in ((True, 0b1001), (False, 0b1000)):
+        assert StatusToNodes(alone).encode(Status(interlocks=int(closed))) == [closed]
+        assert StatusFromNodes(alone).onto(came, [closed]).interlocks == word
+    whole = NodeMap(
+        placed([*status_names(0, False), "interlocks.cover"]), placed(command_names(False)), 1 << 32, interlocks=bits
+    )
+    order = [node.name for node in whole.reads]
+    assert order.index("heartbeat_echo") < order.index("interlocks.cover") < order.index("ack_token")
+    values = StatusToNodes(whole).encode(came)
+    values[order.index("interlocks.cover")] = False
+    assert StatusFromNodes(whole).decode(values).interlocks == 0b0001
+
+
 def test_only_what_answers_to_no_request_may_come_another_way() -> None:
     answers = {"bits.inhibited", "bits.flush_done", "bits.forward_counts_down", "belt_count", "ack_token", "armed"}
     assert not answers & ELSEWHERE

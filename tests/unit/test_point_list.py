@@ -174,3 +174,17 @@ def test_inputs_that_come_over_opc_ua_beside_modbus_stand_at_their_nodes(tmp_pat
     assert points["interlocks.cover"].place == "ns=2;i=4 bit 1"
     assert points["bits.upstream_empty"].place == "ns=2;i=9"
     assert points["belt_count"].place == "holding 13–14"
+
+
+def test_interlocks_that_are_nodes_of_their_own_stand_there_and_a_word_only_where_one_is_read(tmp_path: Path) -> None:
+    text = (CONFIG / "demo-line.toml").read_text().replace('"jobs/', f'"{CONFIG}/jobs/')
+    head = '[opcua]\nendpoint = "opc.tcp://127.0.0.1:1"\n[opcua.nodes.interlock]\nguard = "i=1"\n'
+    path = tmp_path / "line.toml"
+    path.write_text(text + head)
+    some = {point.name: point for point in listed(load_line(path))}
+    assert (some["interlocks.guard"].place, some["interlocks.cover"].place) == ("i=1", "holding 4 bit 1")
+    assert some["interlocks.guard"].raw({"interlocks": 0b001}) == 1
+    path.write_text(text + head + 'cover = "i=2"\nfume_extraction = "i=3"\n')
+    every = {point.name: point for point in listed(load_line(path))}
+    assert every["interlocks.cover"].place == "i=2"
+    assert "interlocks" not in every

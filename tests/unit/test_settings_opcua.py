@@ -130,10 +130,38 @@ def test_inputs_beside_a_modbus_link_do_not_stand_in_its_registers(tmp_path: Pat
     assert config.points.has("bits.marker_ready")
 
 
+GUARDS = ("[encoder]", "[interlocks]\nguard = 0\ncover = 3\n[encoder]")
+ALL_APART = ('interlocks = "ns=2;i=5"', 'interlock = { guard = "ns=2;i=5", cover = "ns=2;i=6" }')
+
+
+def test_single_interlocks_are_named_as_the_line_names_them(tmp_path: Path) -> None:
+    some = load(tmp_path, GUARDS, ('interlocks = "ns=2;i=5"', 'interlock.guard = "ns=2;i=5"'), line=MIXED)
+    assert places(some)["interlocks.guard"] == "ns=2;i=5"
+    assert some.nodes is not None
+    assert some.nodes.interlocks == {"interlocks.guard": 1}
+    assert "interlocks" in some.points.status
+    every = load(tmp_path, GUARDS, ALL_APART, line=MIXED)
+    assert "interlocks" not in every.points.status
+    assert every.points.has("interlocks")
+
+
+def test_a_word_of_interlocks_of_which_each_is_named_is_not_asked_for(tmp_path: Path) -> None:
+    guard, cover = 'interlock.guard = "ns=2;i=5"\n', 'interlock.cover = "ns=2;i=6"\n'
+    some = places(load(tmp_path, ("[encoder]", f"[opcua.nodes]\n{guard}{GUARDS[1]}")))
+    assert {"interlocks", "interlocks.guard"} <= set(some)
+    every = places(load(tmp_path, ("[encoder]", f"[opcua.nodes]\n{guard}{cover}{GUARDS[1]}")))
+    assert "interlocks" not in every
+    assert every["interlocks.cover"] == "ns=2;i=6"
+
+
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
         ([("[opcua]", "[opc]")], "opc: unknown key"),
+        ([("[encoder]", f'[opcua.nodes]\ninterlock.gard = "i=7"\n{GUARDS[1]}')],
+         'opcua.nodes.interlock.gard: the line has no interlock "gard"; did you mean "guard"?'),
+        ([("[encoder]", '[opcua.nodes]\ninterlock.guard = "i=7"\n[encoder]')], "name it in [interlocks]"),
+        ([("[encoder]", '[opcua.nodes]\ninterlock.guard = "7"\n[encoder]')], "opcua.nodes.interlock.guard: '7' is neither"),
         ([('prefix = "ns=2;s=F."', 'prefx = "ns=2;s=F."')], 'did you mean "prefix"?'),
         ([("[encoder]", '[opcua.nodes]\nbelt_cont = "i=7"\n[encoder]')], 'did you mean "belt_count"?'),
         ([("[encoder]", '[opcua.nodes.command]\nheart = "i=7"\n[encoder]')], 'did you mean "heartbeat"?'),
@@ -169,6 +197,7 @@ def test_what_is_wrong_is_said_in_one_line(tmp_path: Path, changes: list[tuple[s
         ([("[opcua.nodes]", 'prefix = "ns=2;s=F."\n[opcua.nodes]')], "opcua.prefix: is for link.protocol"),
         ([('interlocks = "ns=2;i=5"\nbits.marker_ready = "0:Objects/2:Marker/2:Ready"', "")], "opcua.nodes: is missing"),
         ([("[encoder]", "[points.interlocks]\naddress = 7\n[encoder]")], "points: interlocks stands in opcua.nodes too"),
+        ([GUARDS, ALL_APART, ("[[stations]]", "[points.interlocks]\naddress = 7\n[[stations]]")], "points: interlocks stands in"),
         ([("[encoder]", "[points.bits.marker_ready]\naddress = 7\n[encoder]")], "points: bits.marker_ready stands in"),
         ([("[opcua.nodes]", '[plain]\nstations = {}\n[opcua.nodes]')], "plain"),
     ],
@@ -284,6 +313,8 @@ def test_check_says_what_interlocks_over_another_way_cost(tmp_path: Path, capsys
     said = checked(write(tmp_path, line=MIXED), capsys)
     assert "bits.marker_ready, interlocks, read in every exchange" in said
     assert "the interlocks do not come from the device that releases" in said
+    said = checked(write(tmp_path, GUARDS, ALL_APART, line=MIXED), capsys)
+    assert "WARNING guard and cover: an opening shorter than a scan goes unseen" in said
 
 
 # Orders in time.

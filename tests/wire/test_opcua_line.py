@@ -144,7 +144,7 @@ MIXED = """
 [opcua]
 endpoint = "opc.tcp://127.0.0.1:{port}/inputs"
 [opcua.nodes]
-interlocks = "ns=2;s=Guards"
+interlock = {{ guard = "ns=2;s=Guard", cover = "ns=2;s=Cover", fume_extraction = "ns=2;s=Fumes" }}
 bits.interlocks_closed = "0:Objects/2:Line/2:AllClosed"
 bits.marker_ready = "ns=2;i=4"
 bits.drive_running = "ns=2;i=5"

@@ -300,6 +300,30 @@ async def test_a_dead_address_is_no_fault_of_the_nodes() -> None:
     assert not isinstance(caught.value, WrongPointsError)
 
 
+@pytest.mark.parametrize(
+    ("answer", "words"),
+    [
+        (b"", "cannot reach the I/O side"),
+        (b"HTTP/1.1 400 Bad Request\r\n\r\n" * 4, "the I/O side at"),
+        (b"ACKF\x1c\x00\x00\x00" + bytes(20) + b"MSGF\xff\x00\x00\x00" + bytes(247), "the I/O side at"),
+        (b"ERRF\x10\x00\x00\x00\x00\x00\x0d\x80\x00\x00\x00\x00", "the I/O side at"),
+    ],
+    ids=["closes", "another protocol", "garbled", "refuses"],
+)
+async def test_what_is_no_opcua_server_is_said_and_tried_on(answer: bytes, words: str) -> None:
+    async def talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(100)
+        writer.write(answer)
+        writer.close()
+
+    server = await asyncio.start_server(talk, LOOPBACK, 0)
+    async with server:
+        with pytest.raises(LinkError, match=words) as caught:
+            await link_to(server.sockets[0].getsockname()[1]).connect()
+    assert "\n" not in str(caught.value)
+    assert not isinstance(caught.value, WrongPointsError)
+
+
 async def test_signed_numbers_and_types_of_the_devices_own_are_taken_as_they_are() -> None:
     """A server that shares nothing with ours: Int16, Int32, and a data type derived from UInt16."""
     server = Server()
