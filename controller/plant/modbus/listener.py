@@ -21,7 +21,10 @@ ASKS = Callable[[Connection, int, bytes], bytes]
 UNREAD_S = 5.0
 """A client that has not taken its answers for so long is cut off."""
 _SWEEP_S = 0.5
+_A_TURN = 2
+"""So many are let in before others get their turn: the newest must be able to ask before it is the oldest."""
 _BACKLOG = 64
+"""So many more wait in the system for their turn."""
 _MENDS = {
     errno.EADDRINUSE: "stop what uses it or choose another port",
     errno.EACCES: "ports below 1024 need a permission (CAP_NET_BIND_SERVICE); give it or choose a port above",
@@ -46,12 +49,16 @@ class Listener:
         """Begin to listen; port 0: any free one, then in `port`. Raises PlantError, one line."""
         loop = asyncio.get_running_loop()
         try:
-            self._server = await loop.create_server(lambda: Connection(self), host, port, backlog=_BACKLOG)
+            self._server = await loop.create_server(lambda: Connection(self), host, port, backlog=_A_TURN)
         except OSError as error:
             number = None if isinstance(error, socket.gaierror) else error.errno
             why = os.strerror(number) if number else f"{host} is not known"
             mend = _MENDS.get(number or errno.EADDRNOTAVAIL, "choose another address")
             raise PlantError(f"plant.modbus.address: cannot listen at {host}:{port}: {why}; {mend}") from None
+        for listening in self._server.sockets:
+            # asyncio has one number for both.
+            with socket.fromfd(listening.fileno(), listening.family, listening.type) as same:
+                same.listen(_BACKLOG)
         self.port = self._server.sockets[0].getsockname()[1]
         self._sweep()
 
