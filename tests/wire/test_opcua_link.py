@@ -23,16 +23,21 @@ from controller.field.modbus import ModbusLink
 from controller.field.opcua import MixedLink, OpcuaLink, OpcuaReader
 from controller.field.opcua_connection import OpcuaConnection
 from controller.layout import command_points, status_points
+from controller.loop import LayoutError, LineLoop
 from controller.node_points import NodeMap, NodePlace, command_names, status_names
 from controller.points import Point, PointMap, Table
 from controller.ports import LinkError, WrongPointsError
 from controller.registers import Capture, Command, OrderKind, Release, Status, StatusBit
+from controller.scan import Line
+from controller.settings.line import load_line
 from controller.settings.opcua import OpcuaSection
 from controller.settings.opcua_access import Access, load_access
 from sim.opcua import OpcuaSimServer, serving_opcua
 from sim.server import serving
+from tests.wire.processes import CONFIG, LOOPBACK, until
+from tests.wire.test_run_line import QUIET, Keeper, running
 
-LOOPBACK = "127.0.0.1"
+LINE = load_line(CONFIG / "opcua-line.toml")
 OPEN = Access("")
 SHORT_S = 0.3
 """A timeout that a busy machine keeps, and a test can wait for."""
@@ -413,6 +418,37 @@ async def test_a_secured_server_is_entered_with_certificate_and_user(served: Ser
             await link_to(served.port, nodes, access=access("right")).connect()
         with pytest.raises(LinkError):
             await link_to(port, nodes).connect()
+
+
+# Under the loop.
+
+
+def loop_to(served: Served, link: OpcuaLink) -> LineLoop:
+    return LineLoop(
+        Line(LINE.spec(), 4711, 0), link, Keeper(), period_s=0.01, where="there", watch=lambda events: None, log=QUIET
+    )  # fmt: skip
+
+
+async def test_nodes_that_are_wrong_at_the_first_connection_end_the_loop(served: Served) -> None:
+    wrong = link_to(served.port, node_map(**{**MOVED, "depth": "ns=2;s=F.dpth"}))
+    async with asyncio.timeout(30):
+        with pytest.raises(LayoutError, match="the server has no such node"):
+            await loop_to(served, wrong).run()
+
+
+async def test_nodes_that_go_wrong_later_are_said_and_waited_for(served: Served) -> None:
+    loop = loop_to(served, link_to(served.port))
+    node = served.server.server.get_node(served.server.ids["command.heartbeat"])
+    async with running(loop) as task:
+        await until(lambda: loop.answered, "the first answer")
+        await served.do(node.set_writable(False))
+        try:
+            await until(lambda: "is read-only" in loop.snapshot().link_error, "the heartbeat refused")
+        finally:
+            await served.do(node.set_writable(True))
+        await until(lambda: not loop.snapshot().link_error, "the link to be back")
+        assert not task.done()
+        assert loop.timing.reconnects == 1
 
 
 # Two ways at once.
