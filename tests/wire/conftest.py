@@ -81,6 +81,12 @@ def libmodbus_master(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return compiled(Path(__file__).with_name("libmodbus_ask.c"), tmp_path_factory.mktemp("libmodbus"))
 
 
+@pytest.fixture(scope="session")
+def libmodbus_plant_client(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The compiled client of the plant's Modbus server."""
+    return compiled(Path(__file__).with_name("plant_modbus_ask.c"), tmp_path_factory.mktemp("libmodbus"))
+
+
 @pytest.fixture
 def libmodbus_side(libmodbus_binary: Path) -> Iterator[Callable[..., LibmodbusSide]]:
     """Start an I/O side with options (see the C file) on a free port; it is ended with the test."""

@@ -5,16 +5,17 @@ from __future__ import annotations
 import asyncio
 import dataclasses
 import socket
+import time
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, Self
 
 from controller.model import Call, Reply
-from controller.plant.image import Desk, LinePlan
+from controller.plant.image import Desk, LineImage, LinePlan
 from controller.plant.modbus.server import ModbusServer
 from controller.settings.plant import ModbusServerSection, PlantSection
-from tests.unit.plant_images import ABOUT
+from tests.unit.plant_images import ABOUT, T_NS, image
 
 LOOPBACK = "127.0.0.1"
 STRANGER = "127.0.0.2"
@@ -26,6 +27,11 @@ def free_port() -> int:
     with socket.socket() as probe:
         probe.bind((LOOPBACK, 0))
         return int(probe.getsockname()[1])
+
+
+def fresh(**changed: Any) -> LineImage:
+    """An image of this moment."""
+    return image(time.monotonic_ns() - T_NS, **changed)
 
 
 class Line:
@@ -44,9 +50,10 @@ class Line:
         self.told.append((what, dict(words)))
 
 
+# The images of these tests do not grow old while a slow machine runs them.
 def plan(name: str, port: int, unit: int = 1, **section: Any) -> LinePlan:
     served = ModbusServerSection(address=f"{LOOPBACK}:{port}", unit=unit, **section)
-    return LinePlan(dataclasses.replace(ABOUT, name=name), PlantSection(modbus=served), Path())
+    return LinePlan(dataclasses.replace(ABOUT, name=name), PlantSection(period="10 s", modbus=served), Path())
 
 
 @asynccontextmanager

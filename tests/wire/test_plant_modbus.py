@@ -14,13 +14,12 @@ from controller.model import Call
 from controller.plant.image import PlantError
 from controller.plant.modbus import listener
 from controller.plant.modbus.server import ModbusServer
-from tests.unit.plant_images import image
-from tests.wire.plant_modbus_kit import LOOPBACK, STRANGER, Client, Line, free_port, plan, serving
+from tests.wire.plant_modbus_kit import LOOPBACK, STRANGER, Client, Line, free_port, fresh, plan, serving
 
 
 async def test_lines_at_one_address_are_told_apart_by_their_unit() -> None:
     async with serving(Line(), "one", "two") as (server, port), Client(port) as client:
-        await server.publish("two", image(speed_mm_s=100.0))
+        await server.publish("two", fresh(speed_mm_s=100.0))
         assert await client.registers(20, 1, unit=2) == [100]
         assert await client.registers(20, 1, unit=1) == [0]
         for stranger in (0, 3, 255):
@@ -31,7 +30,7 @@ async def test_lines_at_one_address_are_told_apart_by_their_unit() -> None:
 
 async def test_a_line_alone_answers_for_the_device_too() -> None:
     async with serving(Line(), "demo") as (server, port), Client(port) as client:
-        await server.publish("demo", image())
+        await server.publish("demo", fresh())
         for unit in (0, 1, 255):
             assert await client.registers(0, 2, unit) == [1, 1]
         assert await client.ask("03 0000 0001", unit=2) == "830b"
@@ -40,7 +39,7 @@ async def test_a_line_alone_answers_for_the_device_too() -> None:
 async def test_a_line_that_falls_silent_says_so() -> None:
     async with serving(Line(), "demo") as (server, port), Client(port) as client:
         assert (await client.registers(0, 7))[5:] == [65535, 65535]
-        await server.publish("demo", image())
+        await server.publish("demo", fresh())
         await server.publish("demo", None)
         version, heartbeat, flags, state = await client.registers(0, 4)
         assert (version, heartbeat, flags & 0b11, state) == (1, 1, 0b11, 2)
@@ -161,7 +160,7 @@ async def test_a_client_that_never_takes_its_answers_is_cut_off(monkeypatch: pyt
     monkeypatch.setattr(listener, "UNREAD_S", 0.2)
     line = Line()
     async with serving(line, "demo") as (server, port), Client(port) as client:
-        await server.publish("demo", image())
+        await server.publish("demo", fresh())
         deaf = socket.socket()
         deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         deaf.connect((LOOPBACK, port))
