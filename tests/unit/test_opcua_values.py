@@ -7,12 +7,13 @@ from asyncua import ua
 
 from controller.faults import FAULTS
 from controller.model import Counters, Miss, ProductFate, State
+from controller.plant.numbers import FAULT_NUMBERS
 from controller.plant.opcua import packml_table as table
 from controller.plant.opcua.eu import CODES, unit, unit_id
 from controller.plant.opcua.fault_points import NEVER, fault_points
 from controller.plant.opcua.packml_points import COUNTS, current
 from controller.plant.opcua.points import LINE_POINTS, count
-from controller.plant.opcua.seen import FAULT_NUMBERS, Bad, Memory, Seen, wall
+from controller.plant.opcua.seen import Bad, Memory, Seen, wall
 from controller.units import SHOWN
 from tests.unit.plant_images import ABOUT, T_NS, TIMING, WALL_NS, fault, image
 

@@ -15,7 +15,8 @@ from asyncua import Server, ua
 from asyncua.common.event_objects import BaseEvent
 
 from controller.model import FaultView
-from controller.plant.opcua.seen import FAULT_NUMBERS, Seen, wall
+from controller.plant.numbers import FAULT_NUMBERS
+from controller.plant.opcua.seen import Seen, wall
 from controller.plant.opcua.space import EVENT_MEMBERS, EVENT_TYPE, Space
 
 SEVERITIES = {"warn": 200, "suspend": 400, "hold": 600, "stop": 600, "abort": 900}

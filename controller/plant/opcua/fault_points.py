@@ -9,7 +9,8 @@ from typing import Any
 from asyncua import ua
 
 from controller.faults import FAULTS
-from controller.plant.opcua.seen import FAULT_NUMBERS, Point, Seen
+from controller.plant.numbers import FAULT_NUMBERS
+from controller.plant.opcua.seen import Point, Seen
 
 _T = ua.VariantType
 NEVER = datetime(1601, 1, 1, tzinfo=UTC)

@@ -15,12 +15,13 @@ from asyncua import ua
 from controller.faults import FAULTS, Reaction
 from controller.model import Counters, FaultView, ProductFate, State
 from controller.modes import DONE, title
+from controller.plant.numbers import FAULT_NUMBERS, first_cause_number
 from controller.plant.opcua import packml_table as table
 from controller.plant.opcua.eu import unit
 from controller.plant.opcua.fault_points import NEVER
 from controller.plant.opcua.packml_types import PackmlTypes
 from controller.plant.opcua.points import speed
-from controller.plant.opcua.seen import FAULT_NUMBERS, INACTIVE, NOT_CONNECTED, Bad, Point, Seen
+from controller.plant.opcua.seen import INACTIVE, NOT_CONNECTED, Bad, Point, Seen
 
 _T = ua.VariantType
 _CLEARED, _RUNNING = "Cleared", "Running"
@@ -147,9 +148,7 @@ def _stop_reason(types: PackmlTypes, seen: Seen) -> Any:
     first = next((view for view in seen.snapshot.faults if view.first), None)
     if first is not None:
         return _alarm(types, seen, first)
-    # A cause that is gone and acknowledged leaves the list of faults, but is what stopped the line until Reset.
-    cause = seen.snapshot.first_cause
-    number = next((FAULT_NUMBERS[n] for n, kind in FAULTS.items() if cause.startswith(kind.text)), 0)
+    cause, number = seen.snapshot.first_cause, first_cause_number(seen.snapshot)
     return types.make(table.ALARM, ID=number, Message=cause, DateTime=NEVER, AckDateTime=NEVER)
 
 

@@ -9,13 +9,9 @@ from typing import Any
 
 from asyncua import ua
 
-from controller.faults import FAULTS
 from controller.model import FaultView, Snapshot
 from controller.plant.image import LineAbout, LineImage, LinkTiming
 from controller.units import to_unit
-
-FAULT_NUMBERS = {name: number for number, name in enumerate(FAULTS, 1)}
-"""The faults' codes: their place in the table, from 1."""
 
 
 @dataclass(frozen=True, slots=True)
