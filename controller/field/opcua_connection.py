@@ -38,6 +38,16 @@ SESSION_MS = 60_000
 RENEW_SHARE = 0.75
 """The channel is renewed after this share of its lifetime (OPC UA part 4, OpenSecureChannel)."""
 
+REFUSED = {
+    "UserAccess": "check opcua.user and its password",
+    "Identity": "check opcua.user and its password",
+    "Certificate": "let it trust our certificate, and check opcua.security",
+    "Security": "let it trust our certificate, and check opcua.security",
+    "TooMany": "close other sessions with it, or let it take more",
+    "Maximum": "close other sessions with it, or let it take more",
+}
+"""A part of the status code with which a session is refused → what to do."""
+
 # What goes wrong is told once, by LinkError; the library would print it a second time in words of its own.
 for _name in ("asyncua.client", "asyncua.crypto.uacrypto", "asyncua.common.connection"):
     logging.getLogger(_name).setLevel(logging.CRITICAL + 1)
@@ -57,8 +67,6 @@ class OpcuaConnection:
         self._reading = ua.ReadParameters()
         self.sent_ns = 0
         """When the last exchange's first request left, in monotonic ns."""
-        self.connections = 0
-        """How many sessions have been opened."""
 
     async def connect(self) -> None:
         """Open a session, afresh if one is open, and look at every node.
@@ -69,16 +77,15 @@ class OpcuaConnection:
         client = self._client = Client(self._url, timeout=STEP_S)
         try:
             async with asyncio.timeout(CONNECT_S):
-                await self._open(client)
+                await self._understood(self._open(client))
                 self._found = await find(client.uaclient.session, self._nodes, self._device)
-        except (TimeoutError, OSError, ua.UaError, ValueError) as error:
+        except (OSError, ua.UaError) as error:
             self.drop()
             raise LinkError(self._unreached(error)) from None
         except BaseException:
             self.drop()
             raise
         self._reading = self._read_request([self._found[node.name] for node in self._nodes.reads])
-        self.connections += 1
 
     async def _open(self, client: Client) -> None:
         access = self._access
@@ -103,16 +110,15 @@ class OpcuaConnection:
 
     def _unreached(self, error: Exception) -> str:
         if isinstance(error, TimeoutError):
-            return f"{self._device} does not answer: check that it is on, its address and the cable"
+            # A server whose certificate is another one cannot read what we send, and keeps silent.
+            pinned = "" if self._access.server_certificate is None else ", and opcua.server_certificate"
+            return f"{self._device} does not answer: check that it is on, its address and the cable{pinned}"
         if isinstance(error, OSError):
             return f"cannot reach {self._device}: check that it is on and listening, its address and the cable"
         if isinstance(error, ua.UaStatusCodeError):
-            mend = "check user and password" if "Identity" in error.__class__.__name__ else "check its diagnosis"
-            if isinstance(error, ua.uaerrors.BadUserAccessDenied):
-                mend = "check user and password"
-            if "Certificate" in error.__class__.__name__ or "Security" in error.__class__.__name__:
-                mend = "let it trust our certificate, and check opcua.security"
-            return f"{self._device} refused the session: {error.__class__.__name__}: {mend}"
+            code = type(error).__name__
+            mend = next((mend for words, mend in REFUSED.items() if words in code), "look at its own diagnosis")
+            return f"{self._device} refused the session: {code}: {mend}"
         policy = self._access.policy or "unsecured access"
         return f"{self._device} does not take {policy} ({error}): choose one that it offers as opcua.security"
 
@@ -121,11 +127,13 @@ class OpcuaConnection:
         client, self._client = self._client, None
         if client is None:
             return
-        with contextlib.suppress(TimeoutError, OSError, ua.UaError):
-            async with asyncio.timeout(self._timeout_s):
-                await client.close_session()
-                await client.close_secure_channel()
-        _abandon(client)
+        try:
+            with contextlib.suppress(OSError, ua.UaError):
+                async with asyncio.timeout(self._timeout_s):
+                    await client.close_session()
+                    await client.close_secure_channel()
+        finally:
+            _abandon(client)
 
     def drop(self) -> None:
         """Have done with the client at once, whatever it was at."""
@@ -178,7 +186,7 @@ class OpcuaConnection:
             request.NodesToWrite.append(
                 ua.WriteValue(NodeId=found.id, AttributeId=ua.AttributeIds.Value, Value=written)
             )
-        answers = await self._asked(self._session().write(request))
+        answers = await self._understood(self._session().write(request))
         self._count(answers, nodes, "written")
         for node, status in zip(nodes, answers, strict=True):
             if not _is_good(status):
@@ -189,21 +197,21 @@ class OpcuaConnection:
     async def read(self) -> list[NodeValue]:
         """Read every node that is read, in one request; within `carry`. Raises LinkError unless each is good."""
         nodes = self._nodes.reads
-        answers = await self._asked(self._session().read(self._reading))
+        answers = await self._understood(self._session().read(self._reading))
         self._count(answers, nodes, "read")
         return [self._value(node, answer) for node, answer in zip(nodes, answers, strict=True)]
 
     async def look(self, nodes: Sequence[Node]) -> None:
         """Read nodes that are otherwise written, for nothing but the time that it takes; within `carry`."""
-        await self._asked(self._session().read(self._read_request([self._found[node.name] for node in nodes])))
+        await self._understood(self._session().read(self._read_request([self._found[node.name] for node in nodes])))
 
     def _session(self) -> UaSession:
         if self._client is None:
             raise LinkError(f"{self._device} is not connected")
         return self._client.uaclient.session
 
-    async def _asked(self, asking: Awaitable[list[Brought]]) -> list[Brought]:
-        """Ask, and take the answers. What the library makes of a garbled one can be any exception."""
+    async def _understood(self, asking: Awaitable[Brought]) -> Brought:
+        """Wait for what the library brings. What it makes of a garbled answer can be any exception."""
         try:
             return await asking
         except (OSError, ua.UaError):
