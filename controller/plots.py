@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from controller.commissioning.trial_data import Marks, Setup, Trial
+
 SIDES = {("compare", "captured"): "C0", ("compare", "sampled"): "C1", ("timed", "captured"): "C2",
          ("timed", "sampled"): "C3", ("scan", "captured"): "C4", ("scan", "sampled"): "C5"}  # fmt: skip
 """One colour for each path, the same in every picture."""
@@ -92,3 +94,50 @@ def _side(axes: Axes, side: tuple[str, str], rows: list[Promise], display: Displ
     label = f"{side[0]}, {side[1]} edges" + (" (this line's)" if used else "")
     axes.plot(speeds, usual, marker="o", color=SIDES[side], linewidth=2.5 if used else 1.2, label=label)
     axes.plot(speeds, worst, linestyle=":", marker=".", color=SIDES[side])
+
+
+def plot_trial(path: Path, title: str, marks: Marks, setup: Setup, trial: Trial, display: Display) -> None:
+    """Draw where the marks of a trial landed over the speed, and the mean mark with its 95 % band.
+
+    Raises OSError, or ValueError for a kind of file that is none.
+    """
+    from controller.commissioning.trial_data import Term
+
+    figure = _figure(9.0, 5.5)
+    figure.suptitle(title)
+    axes = figure.subplots()
+
+    def length(mm: Array) -> Array:
+        return np.array([to_unit(float(v), display.length_unit) for v in mm])
+
+    def speed(mm_s: Array) -> Array:
+        return np.array([to_unit(float(v), display.speed_unit) for v in mm_s])
+
+    shown = marks.position_mm - setup.offset_mm
+    if marks.distance_mm is not None and Term.SCALE in trial.terms:
+        # As if all had been made at the line's distance.
+        shown = shown - trial.terms[Term.SCALE].value * (marks.distance_mm - setup.distance_mm)
+    out = np.isin(np.arange(len(shown)), trial.outliers)
+    axes.plot(
+        speed(marks.speed_mm_s[~out]), length(shown[~out]), "o", color="C0", markersize=4, alpha=0.6, label="marks"
+    )
+    if out.any():
+        axes.plot(speed(marks.speed_mm_s[out]), length(shown[out]), "x", color="C3", label="left out")
+    limit = to_unit(setup.tolerance_mm, display.length_unit)
+    axes.axhspan(-limit, limit, color="C2", alpha=0.12, label="tolerance")
+    speeds = np.linspace(setup.lowest_mm_s, max(setup.highest_mm_s, float(marks.speed_mm_s.max())), 60)
+    found = [p for v in speeds if (p := trial.predict(float(v))) is not None]
+    if len(found) > 1:
+        at = speed(np.array([p.speed_mm_s for p in found]))
+        for part, color, label in (("now", "C0", "mean mark, 95 %"), ("after", "C1", "after the changes, 95 %")):
+            if part == "after" and (trial.correction is None or not trial.correction.any):
+                continue
+            mean = [getattr(p, part) for p in found]
+            axes.plot(at, length(np.array([m.value for m in mean])), color=color)
+            low, high = (length(np.array([getattr(m, end) for m in mean])) for end in ("low", "high"))
+            axes.fill_between(at, low, high, color=color, alpha=0.25, label=label)
+    axes.set_xlabel(f"speed, {display.speed_unit}")
+    axes.set_ylabel(f"error, {display.length_unit} (+ towards the trailing edge)")
+    axes.grid(alpha=0.3)
+    axes.legend(fontsize=8)
+    figure.savefig(path)

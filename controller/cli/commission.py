@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from controller.cli import commission_limits
+from controller.cli import commission_limits, commission_trial
 from controller.cli.common import Verbs
 
 NAMES = ("commission",)
-STEPS = (commission_limits,)
+STEPS = (commission_limits, commission_trial)
 
 
 def register(verbs: Verbs) -> None:

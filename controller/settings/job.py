@@ -9,7 +9,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BeforeValidator, Field, model_validator
 
 from controller.settings.base import Strict, problem
-from controller.settings.quantities import LengthMm
+from controller.settings.quantities import LengthMm, PositiveLengthMm
 from controller.spec import Grid, MarkPlan, Material, PlanEdge
 
 
@@ -31,6 +31,7 @@ class PlanSettings(Strict):
     pitch: LengthMm = Field(default=0.0, description="from one mark to the next, where there are several")
     count: Count = Field(default=1, description='how many marks, or "continuous" while material lasts')
     length: LengthMm = Field(default=0.0, description="length of one mark along the belt")
+    tolerance: PositiveLengthMm = Field(default=1.5, description="a mark may be so far from its place either way")
     keep_on_product: bool = Field(default=False, description="do not make a mark that would run off the trailing edge")
 
     @model_validator(mode="after")

@@ -19,6 +19,7 @@ from controller.settings.quantities import (
     PositiveFrequencyHz,
     PositiveLengthMm,
     PositiveSpeedMmS,
+    SpeedMmS,
 )
 
 
@@ -73,9 +74,16 @@ class LineSection(Strict):
     scenario: str | None = Field(default=None, description="the bench scenario to try the line with, relative too")
     scan_period: PositiveDurationS = Field(default=0.005, description="how often the controller looks and decides")
     top_speed: PositiveSpeedMmS = Field(description="the fastest that the belt can run")
+    lowest_speed: SpeedMmS = Field(default=0.0, description="the slowest at which products are marked")
     greatest_acceleration: AccelMmS2 = Field(default=1000.0, description="the hardest that the belt can speed up")
     remote: bool = Field(default=False, description="whether the plant, not only this computer, may command the line")
     unsuspend_by_itself: bool = Field(default=False, description="go on alone when upstream or downstream is ready")
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if self.lowest_speed >= self.top_speed:
+            raise problem("lowest_speed", "is not below top_speed; make it slower, or remove it")
+        return self
 
 
 class DisplaySection(Strict):
@@ -228,6 +236,11 @@ class StationSection(Strict):
     max_speed: PositiveSpeedMmS | None = Field(default=None, description="faster, and the mark would be cut short")
     mark_window: PositiveLengthMm | None = Field(
         default=None, description="so much belt may pass while one mark is made; more, and the mark is cut short"
+    )
+    pacing: Literal["shared count", "own encoder", "own time base"] | None = Field(
+        default=None,
+        description="what the marker paces itself from along the belt: only with the shared count does the length of "
+        "its marks speak of our scale",
     )
     release: Literal["compare", "timed", "scan"] | None = Field(
         default=None,

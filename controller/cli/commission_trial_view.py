@@ -1,0 +1,110 @@
+"""What `beltcue commission trial` shows: the settings to change, rows for people, one object for scripts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from controller.commissioning.trial_data import Interval, Trial
+    from controller.commissioning.trial_words import UnknownText
+    from controller.settings.line import LineConfig
+    from controller.settings.sections import StationSection
+
+
+def _plain(value: UnknownText) -> dict[str, str]:
+    return {"what": value.what, "why": value.why, "needs": value.needs}
+
+
+def changes_of(config: LineConfig, number: int, station: StationSection, trial: Trial) -> list[dict[str, str]]:
+    """The settings to change, in the line file's own terms."""
+    made: list[dict[str, str]] = []
+    fix, display = trial.correction, config.display
+    if fix is None:
+        return made
+
+    def change(setting: str, old: str, new: str) -> None:
+        if old != new:
+            made.append({"setting": setting, "from": old, "to": new})
+
+    if fix.distance_mm:
+        new = display.length(station.distance - fix.distance_mm)
+        change(f"stations#{number}.distance", display.length(station.distance), new)
+    if fix.delay_s:
+        new = display.time(max(0.0, station.response + fix.delay_s))
+        change(f"stations#{number}.response", display.time(station.response), new)
+    if fix.scale:
+        encoder = config.settings.encoder
+        wheel = encoder.wheel
+        name, old = "encoder.mm_per_count", encoder.mm_per_count
+        if wheel is not None:
+            around = wheel.circumference is not None
+            name = "encoder.wheel.circumference" if around else "encoder.wheel.diameter"
+            old = wheel.circumference if around else wheel.diameter
+        if old is not None:
+            change(name, display.length(old), display.length(old * (1.0 + fix.scale)))
+    return made
+
+
+def term_rows(trial: Trial) -> list[tuple[str, str]]:
+    """The unknowns with their intervals, and the scatter, in mm, ms and %."""
+    from controller.commissioning.trial_data import Term
+
+    rows = []
+    for term, name, factor, unit in (
+        (Term.DISTANCE, "distance error", 1.0, "mm"),
+        (Term.DELAY, "delay", 1e3, "ms"),
+        (Term.SCALE, "scale error", 100.0, "%"),
+    ):
+        found = trial.terms.get(term)
+        if found is None:
+            rows.append((name, "not known, see below"))
+        else:
+            rows.append((name, f"{found.value * factor:+.3f} ± {found.half_width * factor:.2g} {unit} (95 %)"))
+    p = "" if trial.lack_of_fit_p is None else f"; lack of fit p = {trial.lack_of_fit_p:.2g}"
+    return [*rows, ("scatter", f"{trial.scatter_mm:.3f} mm, one sigma of a single mark{p}")]
+
+
+def _interval(found: Interval | None, factor: float = 1.0) -> dict[str, float] | None:
+    if found is None:
+        return None
+    return {"value": found.value * factor, "low95": found.low * factor, "high95": found.high * factor}
+
+
+def as_json(trial: Trial, told: dict[str, Any]) -> dict[str, Any]:
+    """One object for scripts; `told` is what is said in words besides."""
+    from controller.commissioning.trial_data import Term
+
+    def predicted(after: bool) -> list[dict[str, float]]:
+        means = [(p.speed_mm_s, p.after if after else p.now, p.mark_half_width) for p in trial.predicted]
+        return [
+            {"speed_mm_s": v, "error_mm": m.value, "low95": m.low, "high95": m.high, "single_mark_95_mm": single}
+            for v, m, single in means
+        ]
+
+    length = trial.length
+    return {
+        "distance_error_mm": _interval(trial.terms.get(Term.DISTANCE)),
+        "delay_ms": _interval(trial.terms.get(Term.DELAY), 1e3),
+        "scale_error_percent": _interval(trial.terms.get(Term.SCALE), 100.0),
+        "unknown": [_plain(u) for u in told["unknown"]],
+        "standstill_error_mm": _interval(trial.standstill),
+        "scatter_mm": trial.scatter_mm,
+        "lack_of_fit_p": trial.lack_of_fit_p,
+        "outliers": [i + 1 for i in trial.outliers],
+        "mark_length": None
+        if length is None
+        else {
+            "owner": length.owner.value,
+            "error_percent": length.error * 100.0,
+            "low95": (length.error - length.half_width) * 100.0,
+            "high95": (length.error + length.half_width) * 100.0,
+            "cut_from_mm_s": length.cut_from_mm_s,
+        },
+        "verdict": told["verdict"],
+        "changes": told["changes"],
+        "predicted": predicted(after=False),
+        "within_tolerance": trial.within_tolerance,
+        "predicted_after_changes": predicted(after=True),
+        "within_tolerance_after_changes": trial.within_after,
+        "proposal": told["proposal"],
+    }

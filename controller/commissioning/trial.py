@@ -1,0 +1,262 @@
+"""The trial at several speeds: from where the marks landed to what is wrong, what to change, and what is not known.
+
+A mark's error is e = a + τ·v + s·(distance + offset): a wrong distance a, what is left of a delay τ after the
+configured responses are made up for, a scale that is wrong by s. Positive is towards the trailing edge; s is positive
+where a count is really more belt than the line says. With one distance s and a cannot be told apart: what stands for a
+is then their sum at that distance, and s is unknown. Lengths tell s only of a marker that paces itself from the same
+count. Pure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from controller.commissioning.correction import Correction, correct, in_columns
+from controller.commissioning.fit_checks import groups_of, lack_of_fit, outliers, unequal_scatter_p
+from controller.commissioning.least_squares import Block, Fit, fit_blocks, rank, student, tells
+from controller.commissioning.mark_length import Length, Owner, look
+from controller.commissioning.trial_data import AtSpeed, Interval, Marks, Predicted, Setup, Term, Trial, Why
+from controller.commissioning.uncertainty import Array
+
+SAME_DISTANCE = 0.005
+"""Distances closer than this part of them are one."""
+UNEQUAL_CHANCE = 0.001
+"""How often scatter that is the same at all speeds may be taken for unequal."""
+LEAST_SD_MM = 1e-6
+"""No scatter is less than this: below it is only the rounding of numbers."""
+LEAST_REPEATS = 4
+"""Marks at each speed that its own scatter can be told from."""
+
+
+def analyse(marks: Marks, setup: Setup) -> Trial:
+    """Judge a trial. Raises ValueError, in one line, for marks that are too few or all the same."""
+    marks = _at_line_distance(marks, setup)
+    _refuse_poor(marks)
+    length = _length(marks, setup)
+    design, columns, unknown = _model(marks, setup, length)
+    least_sd = max(marks.position_step_mm / 12.0**0.5, LEAST_SD_MM)
+    errors = marks.position_mm - setup.offset_mm
+    if len(errors) <= rank(design[:, columns]):
+        raise ValueError(
+            f"{len(errors)} marks for {rank(design[:, columns])} unknowns leave nothing to tell the scatter from; "
+            "measure several marks at each speed"
+        )
+    out = outliers(_independent(design[:, columns]), errors, least_sd=least_sd)
+    kept = np.setdiff1d(np.arange(len(errors)), out)
+    kept_marks = _only(marks, kept)
+    if _model(kept_marks, setup, length)[1] != columns:
+        out, kept, kept_marks = [], np.arange(len(errors)), marks  # what tells the unknowns apart is not left out
+    scales = _length_block(marks, length) if 2 in columns else None
+    blocks = _position_blocks(design[kept], columns, errors[kept], kept_marks, least_sd)
+    return _Judge(blocks, scales, columns, unknown, kept_marks, setup, least_sd).trial(length, [int(i) for i in out])
+
+
+_ALL = (Term.DISTANCE, Term.DELAY, Term.SCALE)
+
+
+def _only(marks: Marks, kept: Array) -> Marks:
+    return replace(
+        marks,
+        speed_mm_s=marks.speed_mm_s[kept],
+        position_mm=marks.position_mm[kept],
+        length_mm=None if marks.length_mm is None else marks.length_mm[kept],
+        distance_mm=None if marks.distance_mm is None else marks.distance_mm[kept],
+    )
+
+
+def _at_line_distance(marks: Marks, setup: Setup) -> Marks:
+    """Take one distance that is the line's, but for how it was read, for the line's own."""
+    given = marks.distance_mm
+    if given is not None and groups_of(given, SAME_DISTANCE).max() > 0:
+        return marks
+    if given is None or abs(float(np.mean(given)) - setup.distance_mm) <= 2.0 * SAME_DISTANCE * setup.distance_mm:
+        return replace(marks, distance_mm=np.full(len(marks.position_mm), setup.distance_mm))
+    return marks
+
+
+def _refuse_poor(marks: Marks) -> None:
+    places = marks.position_mm
+    if len(places) < 2:
+        raise ValueError(f"{len(places)} mark is too few for any unknown; measure several marks at two or more speeds")
+    if len(places) > 2 and np.ptp(places) == 0.0:
+        raise ValueError(
+            f"all {len(places)} marks stand at the same position, as no real marks do: measure each one, in steps fine "
+            "enough to show their scatter"
+        )
+
+
+def _length(marks: Marks, setup: Setup) -> Length | None:
+    """Judge the lengths where two or more were measured and there is a design to hold them against."""
+    if marks.length_mm is None or setup.design_length_mm is None:
+        return None
+    there = np.isfinite(marks.length_mm)
+    if there.sum() < 2:
+        return None
+    found = look(
+        marks.length_mm[there], marks.speed_mm_s[there], setup.design_length_mm, setup.pacing,
+        marks.length_step_mm / 12.0**0.5,
+    )  # fmt: skip
+    whole = np.zeros(len(there), bool)
+    whole[there] = found.whole
+    return replace(found, whole=tuple(bool(w) for w in whole))
+
+
+def _model(marks: Marks, setup: Setup, length: Length | None) -> tuple[Array, list[int], dict[Term, Why]]:
+    """Give the design (distance, delay, scale), the columns to fit, and what cannot be known and why."""
+    assert marks.distance_mm is not None
+    reach = marks.distance_mm + setup.offset_mm
+    design = np.column_stack([np.ones_like(reach), marks.speed_mm_s, reach])
+    # Repeats that differ by how they were read tell nothing apart.
+    speeds, distances = groups_of(marks.speed_mm_s), groups_of(marks.distance_mm, SAME_DISTANCE)
+    told = np.column_stack([np.ones_like(reach), _means(marks.speed_mm_s, speeds), _means(reach, distances)])
+    if length is not None and length.owner is Owner.SCALE:
+        told = np.vstack([told, [0.0, 0.0, length.design_mm]])
+    unknown: dict[Term, Why] = {}
+    one_speed, one_distance = speeds.max() == 0, distances.max() == 0
+    why = Why.ONE_SPEED if one_speed else Why.ONE_DISTANCE if one_distance else Why.TOGETHER
+    for number, term in enumerate(_ALL):
+        if not tells(told, np.eye(3)[number]):
+            unknown[term] = Why.ONE_DISTANCE if term is Term.SCALE and one_distance else why
+    if Term.DISTANCE in unknown and Term.DELAY not in unknown and one_distance:
+        # The sum of both at this distance is what a correction of the distance there takes away.
+        del unknown[Term.DISTANCE]
+    columns = [0] + [n for n in (1, 2) if _ALL[n] not in unknown]
+    if Term.DELAY in unknown and Term.SCALE in unknown and not one_speed:
+        columns.append(1)  # speed and distance together: any one of them carries both
+    return design, columns, unknown
+
+
+def _means(values: Array, groups: Array) -> Array:
+    return np.array([values[groups == g].mean() for g in groups])
+
+
+def _independent(design: Array) -> Array:
+    """The columns of a design without those that the ones before make up."""
+    kept: list[int] = []
+    for n in range(design.shape[1]):
+        if rank(design[:, [*kept, n]]) > len(kept):
+            kept.append(n)
+    return design[:, kept]
+
+
+def _length_block(marks: Marks, length: Length | None) -> Block | None:
+    """The lengths of whole marks as values of the scale."""
+    if length is None or length.owner is not Owner.SCALE or marks.length_mm is None:
+        return None
+    over = marks.length_mm[np.array(length.whole)] - length.design_mm
+    if len(over) < 2:
+        return None
+    rows = np.tile([0.0, 0.0, length.design_mm], (len(over), 1))
+    return Block.of(rows, over, least_sd=max(marks.length_step_mm / 12.0**0.5, LEAST_SD_MM))
+
+
+def _position_blocks(design: Array, columns: list[int], errors: Array, marks: Marks, least_sd: float) -> list[Block]:
+    """The positions as one block, or as one for each speed where their scatter differs beyond chance."""
+    groups = groups_of(marks.speed_mm_s)
+    fitted = _independent(design[:, columns])
+    left = errors - fitted @ np.linalg.lstsq(fitted, errors, rcond=None)[0]
+    kinds = [groups == g for g in np.unique(groups)]
+    repeated = len(kinds) > 1 and all(k.sum() >= LEAST_REPEATS for k in kinds)
+    if not repeated or unequal_scatter_p([left[k] for k in kinds], least_sd) > UNEQUAL_CHANCE:
+        return [Block.of(design, errors, least_sd=least_sd)]
+    return [Block.of(design[k], errors[k], least_sd=least_sd) for k in kinds]
+
+
+class _Judge:
+    """From the blocks of a trial to what it says."""
+
+    def __init__(
+        self, blocks: list[Block], scales: Block | None, columns: list[int], unknown: dict[Term, Why], marks: Marks,
+        setup: Setup, least_sd: float,
+    ) -> None:  # fmt: skip
+        self._blocks, self._scales, self._columns, self._unknown = blocks, scales, columns, unknown
+        self._marks, self._setup, self._least_sd = marks, setup, least_sd
+        self._fit: Fit = fit_blocks(
+            [in_columns(b, columns) for b in ([*blocks] if scales is None else [*blocks, scales])]
+        )
+        parts = self._fit.parts[: len(blocks)]
+        self._sd = float((sum(p.dof * p.sd**2 for p in parts) / sum(p.dof for p in parts)) ** 0.5)
+        self._told = np.concatenate([b.design for b in ([*blocks] if scales is None else [*blocks, scales])])
+
+    def trial(self, length: Length | None, out: list[int]) -> Trial:
+        """Say all."""
+        setup, columns, tolerance_mm = self._setup, self._columns, self._setup.tolerance_mm
+        correction = correct(
+            self._blocks, self._scales, columns, self._unknown.keys(), setup.response_s, setup.distance_mm
+        )
+
+        def predict(speed_mm_s: float) -> Predicted | None:
+            return self._predicted(speed_mm_s, correction)
+
+        predicted = [p for v in (setup.lowest_mm_s, setup.highest_mm_s) if (p := predict(v))]
+        whole = len(predicted) == 2
+        return Trial(
+            terms={
+                _ALL[number]: Interval(self._fit.value(row), self._fit.half_width(row))
+                for row, number in zip(np.eye(len(columns)), columns, strict=True)
+                if _ALL[number] not in self._unknown
+            },
+            unknown=self._unknown,
+            standstill=self._at(0.0),
+            scatter_mm=self._sd,
+            by_speed=self._by_speed(),
+            unequal=len(self._blocks) > 1,
+            lack_of_fit_p=self._lack_of_fit_p(),
+            outliers=out,
+            length=length,
+            correction=correction,
+            predict=predict,
+            predicted=predicted,
+            within_tolerance=all(p.now.within(tolerance_mm) for p in predicted) if whole else None,
+            within_after=all(p.after.within(tolerance_mm) for p in predicted) if whole else None,
+        )
+
+    def _at(self, speed_mm_s: float, less: Correction | None = None) -> Interval | None:
+        """The mean error at the line's distance and a speed, less a correction; None where the marks do not tell it."""
+        row = np.array([1.0, speed_mm_s, self._setup.distance_mm + self._setup.offset_mm])
+        speeds = self._marks.speed_mm_s
+        if not tells(self._told, row) or (
+            groups_of(speeds).max() == 0 and groups_of([float(speeds.mean()), speed_mm_s]).max() > 0
+        ):
+            return None
+        # A column that is not fitted is made up by those that are: with one distance its share is in the first.
+        part = row[self._columns]
+        gone = 0.0 if less is None else float(part @ less.in_columns(self._columns))
+        return Interval(self._fit.value(part) - gone, self._fit.half_width(part))
+
+    def _predicted(self, speed_mm_s: float, correction: Correction | None) -> Predicted | None:
+        now, after = self._at(speed_mm_s), self._at(speed_mm_s, correction)
+        if now is None or after is None:
+            return None
+        row = np.array([1.0, speed_mm_s, self._setup.distance_mm + self._setup.offset_mm])[self._columns]
+        return Predicted(
+            speed_mm_s, now, after, student(self._fit.dof(row)) * (self._fit.u(row) ** 2 + self._sd**2) ** 0.5
+        )
+
+    def _lack_of_fit_p(self) -> float | None:
+        """Test it with the residuals in units of their scatter where that differs between speeds."""
+        unequal, marks = len(self._blocks) > 1, self._marks
+        assert marks.distance_mm is not None
+        groups = groups_of(marks.speed_mm_s)
+        cells = groups * 1000.0 + groups_of(marks.distance_mm, SAME_DISTANCE)
+        residuals = self._fit.residuals[: len(self._blocks)]
+        if unequal:
+            left = np.concatenate([r / p.sd for r, p in zip(residuals, self._fit.parts, strict=False)])
+            cells = np.concatenate([cells[groups == g] for g in np.unique(groups)])
+        else:
+            left = residuals[0]
+        unknowns = rank(np.concatenate([b.design for b in self._blocks])[:, self._columns])
+        found = lack_of_fit(left, cells, unknowns, 0.0 if unequal else self._least_sd)
+        return None if found is None else found.p
+
+    def _by_speed(self) -> list[AtSpeed]:
+        marks, groups = self._marks, groups_of(self._marks.speed_mm_s)
+        errors = marks.position_mm - self._setup.offset_mm
+        made = []
+        for g in np.unique(groups):
+            here = errors[groups == g]
+            scatter = float(np.std(here, ddof=1)) if len(here) > 1 else 0.0
+            made.append(AtSpeed(float(marks.speed_mm_s[groups == g].mean()), len(here), float(here.mean()), scatter))
+        return made

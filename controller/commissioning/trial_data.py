@@ -1,0 +1,125 @@
+"""What a trial is given and what it says. Lengths in mm, speeds in mm/s, delays in s. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from controller.commissioning.correction import Correction
+from controller.commissioning.mark_length import Length, Pacing
+from controller.commissioning.uncertainty import Array
+
+
+class Term(StrEnum):
+    """What may be wrong."""
+
+    DISTANCE = "distance"
+    DELAY = "delay"
+    SCALE = "scale"
+
+
+class Why(StrEnum):
+    """Why something cannot be known from these marks."""
+
+    ONE_SPEED = "one speed"
+    ONE_DISTANCE = "one distance"
+    TOGETHER = "speed and distance changed together"
+    TWO_SPEEDS = "no more speeds than unknowns, or no repeats"
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What was measured, an entry a mark; NaN where a length is not. Each step is the smallest that was read in."""
+
+    speed_mm_s: Array
+    position_mm: Array
+    length_mm: Array | None = None
+    distance_mm: Array | None = None
+    position_step_mm: float = 0.0
+    length_step_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """The line as it stood in the trial, and what is wanted of it. `response_s` is the configured one."""
+
+    offset_mm: float
+    distance_mm: float
+    response_s: float
+    lowest_mm_s: float
+    highest_mm_s: float
+    tolerance_mm: float
+    design_length_mm: float | None = None
+    pacing: Pacing | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A value and the interval that covers the truth with 95 % confidence."""
+
+    value: float
+    half_width: float
+
+    @property
+    def low(self) -> float:
+        """The lower end."""
+        return self.value - self.half_width
+
+    @property
+    def high(self) -> float:
+        """The upper end."""
+        return self.value + self.half_width
+
+    @property
+    def shows(self) -> bool:
+        """Whether it leaves zero out."""
+        return abs(self.value) > self.half_width
+
+    def within(self, limit: float) -> bool:
+        """Whether all of it lies within ± limit."""
+        return abs(self.value) + self.half_width <= limit
+
+
+@dataclass(frozen=True, slots=True)
+class Predicted:
+    """The mean error at a speed, as the line stands and after the changes; `mark_half_width` is for a single mark."""
+
+    speed_mm_s: float
+    now: Interval
+    after: Interval
+    mark_half_width: float
+
+
+@dataclass(frozen=True, slots=True)
+class AtSpeed:
+    """The marks of one speed: how many, their mean error, and their scatter about it (0: only one)."""
+
+    speed_mm_s: float
+    n: int
+    mean_mm: float
+    scatter_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """All that a trial says. `outliers` are indices of the marks that were left out."""
+
+    terms: dict[Term, Interval]
+    unknown: dict[Term, Why]
+    standstill: Interval | None
+    """The whole error at the line's distance and speed zero, where the marks tell it."""
+    scatter_mm: float
+    by_speed: list[AtSpeed]
+    unequal: bool
+    """Whether the scatter differs between speeds beyond chance; then each speed has a weight of its own."""
+    lack_of_fit_p: float | None
+    outliers: list[int]
+    length: Length | None
+    correction: Correction | None
+    predict: Callable[[float], Predicted | None]
+    """The mean error at any speed in mm/s, at the line's distance; None where the marks do not tell it."""
+    predicted: list[Predicted]
+    """At the line's lowest and highest speed, where it is told."""
+    within_tolerance: bool | None
+    within_after: bool | None
