@@ -1,4 +1,4 @@
-"""Pictures of a measurement and of a promise, as PNG. The plotting library is loaded only when one is drawn."""
+"""Pictures of a measurement, a promise and a budget, as PNG. The plotting library is loaded only when one is drawn."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from controller.commissioning.budget import Budget
     from controller.commissioning.trial_data import Marks, Setup, Trial
 
 SIDES = {("compare", "captured"): "C0", ("compare", "sampled"): "C1", ("timed", "captured"): "C2",
@@ -140,4 +141,41 @@ def plot_trial(path: Path, title: str, marks: Marks, setup: Setup, trial: Trial,
     axes.set_ylabel(f"error, {display.length_unit} (+ towards the trailing edge)")
     axes.grid(alpha=0.3)
     axes.legend(fontsize=8)
+    figure.savefig(path)
+
+
+def plot_budget(path: Path, title: str, found: Budget, display: Display) -> None:
+    """Draw a budget as a tornado. Raises OSError, or ValueError for a kind of file that is none."""
+
+    def length(mm: float) -> float:
+        return to_unit(mm, display.length_unit)
+
+    terms = [term for term in found.terms if term.u_mm > 0.0]
+    figure = _figure(10.0, 3.6 + 0.38 * len(terms))
+    figure.suptitle(title)
+    above, below = figure.subplots(2, 1, height_ratios=[len(terms) + 1, 4.0])
+    for row, term in enumerate(terms):
+        u = length(term.u_mm)
+        above.barh(row, 2.0 * u, left=-u, color="C1" if term.assumed else "C0", hatch="//" if term.assumed else None,
+                   edgecolor="white")  # fmt: skip
+        above.annotate(f" {u:.3g} {display.length_unit}, {found.share(term):.1%}", (u, row), va="center", fontsize=9)
+    above.set_yticks(range(len(terms)), [term.name for term in terms])
+    above.invert_yaxis()
+    widest = length(terms[0].u_mm) if terms else 1.0
+    above.set_xlim(-1.15 * widest, 1.6 * widest)
+    unit = display.length_unit
+    above.set_xlabel(f"± one standard uncertainty, {unit} (hatched: assumed), and its share of the variance")
+    whole = [("combined", found.combined_mm), ("95 %, by formula", found.expanded_95_mm),
+             ("95 %, drawn", found.drawn.half_width_95), ("worst case", found.worst_mm)]  # fmt: skip
+    for row, (name, mm) in enumerate(whole):
+        half = length(mm)
+        below.barh(row, 2.0 * half, left=-half, color="C3" if name == "worst case" else "C2")
+        below.annotate(f" ± {half:.3g} {display.length_unit}", (half, row), va="center", fontsize=9)
+    below.set_yticks(range(len(whole)), [name for name, _ in whole])
+    below.invert_yaxis()
+    below.set_xlim(-1.15 * length(found.worst_mm), 1.6 * length(found.worst_mm))
+    below.set_xlabel(f"all together, {display.length_unit}")
+    for axes in (above, below):
+        axes.axvline(0.0, color="0.3", linewidth=0.8)
+        axes.grid(axis="x", alpha=0.3)
     figure.savefig(path)

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from controller.fit import BOUNDS, DELAYS, SAMPLES
 from controller.lead import lead_time_s, scan_s
@@ -19,6 +20,8 @@ from controller.link_figures import Array, LinkFigures
 from controller.looks import Looks, accel_error_mm, act_share, draw_looks, fitted, reckoned_speeds
 from controller.spec import LineSpec, PlanEdge, ReleasePath, Station
 from controller.timed import MARGIN_S
+
+Mask = NDArray[np.bool_]
 
 HISTORIES = 2000
 """Histories put through the real fit and the real speed."""
@@ -117,6 +120,25 @@ def promise(
     return sorted(promised, key=lambda p: [s.name for s in spec.stations].index(p.station))
 
 
+def drawn_terms(
+    spec: LineSpec, figures: LinkFigures, way: Path, speed_mm_s: float, spacing_mm: float | None = None
+) -> tuple[Promise, dict[str, Array]]:
+    """The promise of one path at one speed, and the marks it is drawn from: each term's part of each mark, in mm.
+
+    Marks outside the permitted window are left out.
+    """
+    drawn = _Drawn(spec, figures, speed_mm_s, spacing_mm)
+    terms, permitted = drawn.terms(way)
+    made = _made(permitted)
+    parts = {name: values[made] * spec.scale_mm for name, values in terms}
+    return drawn.summed(way, terms, permitted), parts
+
+
+def _made(permitted: Mask) -> Mask:
+    """The marks to say something of: those that are permitted; all, where none is."""
+    return permitted if permitted.any() else ~permitted
+
+
 class _Drawn:
     """Histories at one speed, and the errors that come of them. Errors here are counts of travel, positive = late."""
 
@@ -138,10 +160,14 @@ class _Drawn:
 
     def promise(self, way: Path) -> Promise:
         """Put the terms of one path together."""
+        return self.summed(way, *self.terms(way))
+
+    def terms(self, way: Path) -> tuple[list[tuple[str, Array]], Mask]:
+        """Draw the terms of one path, and which of the marks come within the permitted window."""
         station = self.spec.stations[way.station]
         edge = self._edge(way)
         if way.release is ReleasePath.COMPARE:
-            terms, permitted = list(self._compare(station, edge, way.captured)), np.full(DRAWS, True)
+            terms, permitted = list(self._compare(station, edge, way.captured)), np.ones(DRAWS, np.bool_)
         else:
             terms = [("edge within its count" if way.captured else "edge between two looks", edge)]
             sends = list(self._sent(way))
@@ -151,11 +177,12 @@ class _Drawn:
             terms += sends
             response = self._edge_response()
             terms += [("detector's response at the speed reckoned", response)] if response.any() else []
-        missed = 1.0 - float(permitted.mean())
-        if missed == 1.0:
-            permitted = np.full(DRAWS, True)
-        scale = self.spec.scale_mm
-        total = sum((values for _, values in terms), np.zeros(DRAWS))[permitted] * scale
+        return terms, permitted
+
+    def summed(self, way: Path, terms: Sequence[tuple[str, Array]], permitted: Mask) -> Promise:
+        """Add the terms of one path up, mark by mark."""
+        station, scale = self.spec.stations[way.station], self.spec.scale_mm
+        total = sum((values for _, values in terms), np.zeros(DRAWS))[_made(permitted)] * scale
         bias = float(total.mean())
         parts = [self._term(name, values * scale) for name, values in terms]
         accel = self._accel_mm(way, station)
@@ -173,7 +200,7 @@ class _Drawn:
             bias_mm=bias,
             half_width_95_mm=float(np.quantile(np.abs(total - bias), 0.95)),
             worst_mm=max(worst, float(np.abs(total).max())),
-            missed_share=missed,
+            missed_share=1.0 - float(permitted.mean()),
             terms=tuple(parts),
         )
 

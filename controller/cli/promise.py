@@ -85,7 +85,7 @@ def _figure_text(figure: Figure) -> str:
     return f"{times}; {figure.says}"
 
 
-def speeds_mm_s(text: str, spec: LineSpec, display: Display) -> list[float]:
+def speeds_mm_s(text: str, spec: LineSpec, display: Display, option: str = "--speeds") -> list[float]:
     """Read the speeds asked for, in mm/s. Raises BadInputError."""
     from controller.units import parse_speed_mm_s
 
@@ -94,10 +94,10 @@ def speeds_mm_s(text: str, spec: LineSpec, display: Display) -> list[float]:
         try:
             speed = parse_speed_mm_s(part.strip())
         except ValueError as error:
-            raise BadInputError(f"--speeds: {error}") from None
+            raise BadInputError(f"{option}: {error}") from None
         if not 0.0 < speed <= spec.top_speed_mm_s * (1.0 + 1e-9):
             raise BadInputError(
-                f"--speeds: {part.strip()} is not above zero and up to the line's top speed "
+                f"{option}: {part.strip()} is not above zero and up to the line's top speed "
                 f"{display.speed(spec.top_speed_mm_s)}; change it, or line.top_speed"
             )
         speeds.append(speed)

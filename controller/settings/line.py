@@ -44,6 +44,7 @@ from controller.settings.sections import (
     split_address,
 )
 from controller.settings.state import state_folder
+from controller.settings.uncertainty import UncertaintySection
 from controller.spec import Counter, Detector, Limits, LineSpec, Material, Plain, ReleasePath, Station
 from controller.units import Display
 
@@ -66,6 +67,7 @@ class LineSettings(Strict):
         default_factory=dict, description="name of each interlock = its bit in the interlocks register"
     )
     limits: LimitsSection = LimitsSection()
+    uncertainty: UncertaintySection = UncertaintySection()
     reactions: dict[str, str] = Field(default_factory=dict, description="fault = a stronger reaction than usual")
     journal: JournalSection = JournalSection()
     plant: PlantSection | None = None
