@@ -10,7 +10,7 @@ from functools import partial
 from importlib.metadata import version
 from typing import Any
 
-from tests.performance import exchange, in_time, journal, lateness, lines, pending, promise, shift
+from tests.performance import exchange, in_time, journal, lateness, lines, pending, plant_opcua, promise, shift
 
 
 def rows(args: argparse.Namespace) -> dict[str, Callable[[], dict[str, Any]]]:
@@ -24,6 +24,7 @@ def rows(args: argparse.Namespace) -> dict[str, Callable[[], dict[str, Any]]]:
         "lateness_vs_cyclictest": partial(lateness.measure, args.seconds),
         "lines_per_core": partial(lines.measure, args.seconds / 3),
         "shift_wall_s": partial(shift.measure, args.hours),
+        "plant_opcua": partial(plant_opcua.measure, args.seconds),
         "journal_per_s": partial(journal.measure, max(2, round(args.seconds / 5))),
     }
 
