@@ -7,6 +7,7 @@ The flood is small here; BELTCUE_FRAMES and BELTCUE_HALF_OPEN say how great it i
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 import sys
@@ -154,54 +155,59 @@ async def flood(port: int, frames: int, half_open: int) -> dict[str, int]:
     return found
 
 
-async def keep_asking(client: Client) -> int:
-    """A good client goes on asking ten times a second until it is cancelled; how often it was answered."""
+async def lateness(port: int) -> dict[str, int]:
+    """How late the line's scans began since its controller was launched."""
+    async with Client(port) as client:
+        assert (await client.registers(STATE, 1)) == [State.EXECUTE]
+        return {
+            "late_median_us": await client.number(LATE_MEDIAN), "late_p99_us": await client.number(LATE_P99),
+            "scans": await client.number(SCANS), "overruns": await client.number(OVERRUNS),
+        }  # fmt: skip
+
+
+@asynccontextmanager
+async def looked_at(bench: Bench, port: int) -> AsyncIterator[Callable[[], int]]:
+    """The line at work, with a good client that goes on asking; gives how often that was answered."""
     answered = 0
-    try:
-        while True:
+
+    async def keep_asking(client: Client) -> None:
+        nonlocal answered
+        while not enough.is_set():
             assert (await client.registers(0, 1)) == [1]
             answered += 1
-            await asyncio.sleep(0.1)
-    except asyncio.CancelledError:
-        return answered
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(enough.wait(), 0.1)
 
-
-async def lateness(client: Client) -> dict[str, int]:
-    return {
-        "late_median_us": await client.number(LATE_MEDIAN), "late_p99_us": await client.number(LATE_P99),
-        "scans": await client.number(SCANS), "overruns": await client.number(OVERRUNS),
-    }  # fmt: skip
+    enough = asyncio.Event()
+    async with running(bench, port) as client:
+        await start(client)
+        async with asyncio.TaskGroup() as group:
+            group.create_task(keep_asking(client))
+            yield lambda: answered
+            enough.set()
 
 
 @pytest.mark.timeout(3600 if FULL else 300)
 async def test_a_flood_of_frames_that_are_none_stops_nothing_and_leaves_nothing_behind(tmp_path: Path) -> None:
     async with served(tmp_path) as (bench, port):
-        async with running(bench, port) as client:
-            await start(client)
-            asking = asyncio.create_task(keep_asking(client))
+        async with looked_at(bench, port) as answered:
             server = server_of(bench)
             await flood(port, 2000, 50)  # what is needed once is there now
-            before_kb, before = memory_kb(server), await lateness(client)
+            before_kb, before = memory_kb(server), await lateness(port)
+            so_often = answered()
             found = await flood(port, FRAMES, HALF_OPEN)
-            after_kb = memory_kb(server)
-            asking.cancel()
-            answered = await asking
-            async with Client(port) as next_one:
-                assert (await next_one.registers(STATE, 1)) == [State.EXECUTE]
-                after = await lateness(next_one)
+            so_often = answered() - so_often
+            after_kb, after = memory_kb(server), await lateness(port)
             assert server_of(bench) == server
-        print(
-            f"\nflood {found}\nmemory {before_kb} kB, then {after_kb} kB; a good client was answered {answered} times"
-        )
+        print(f"\nflood {found}\nmemory {before_kb} kB, then {after_kb} kB; the good client had {so_often} answers")
         print(f"the line's scans, since launch, before the flood {before}\nand after {after}")
         if FULL:
-            async with running(bench, port) as client:
-                await start(client)
+            async with looked_at(bench, port):
                 await asyncio.sleep(float(found["seconds"]))
-                print(f"without it, for as long {await lateness(client)}")
+                print(f"without it, for as long {await lateness(port)}")
     assert (found.get("missing", 0), found.get("wrong", 0)) == (0, 0), found
     assert found["frames"] >= FRAMES
-    assert answered > 0
+    assert so_often > 0
     assert after_kb - before_kb < GROWTH_KB
     assert bench.verdict is not None
     assert bench.verdict["doubles"] == 0

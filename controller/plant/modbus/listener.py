@@ -15,7 +15,7 @@ from collections.abc import Callable
 from controller.plant.image import Desk, PlantError
 from controller.plant.modbus.connection import Connection
 
-ASKS = Callable[[Connection, int, bytes], bytes]
+Ask = Callable[[Connection, int, bytes], bytes]
 """Connection, unit and request → the answer."""
 
 UNREAD_S = 5.0
@@ -35,7 +35,7 @@ _MENDS = {
 class Listener:
     """Listens at one address; `answer` is asked for every request, whoever it comes from."""
 
-    def __init__(self, answer: ASKS, left: Callable[[Connection], None], desk: Desk, most: int, idle_s: float) -> None:
+    def __init__(self, answer: Ask, left: Callable[[Connection], None], desk: Desk, most: int, idle_s: float) -> None:
         """`most` connections at once, each silent for at most `idle_s`; `left` is told of each that has ended."""
         self._answer, self._left, self._desk = answer, left, desk
         self._most, self._idle_s = most, idle_s
