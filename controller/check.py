@@ -9,6 +9,7 @@ from controller.lead import scan_s
 from controller.needs import LEAD_SHARE, LinkNeeds, StationNeeds, feasible, mark_spacing_mm, most_in
 from controller.opcua_check import opcua_rows
 from controller.plain_check import plain_problems, plain_rows, scan_error_text
+from controller.plant_check import plant_rows
 from controller.registers import RING_SIZE
 from controller.serial_line import place_text
 from controller.spec import Detector, LineSpec, MarkPlan, Material, PlanEdge, ReleasePath, Station
@@ -151,6 +152,7 @@ def describe(config: LineConfig) -> list[tuple[str, str]]:
     names = ", ".join(f"{name} (bit {bit})" for bit, name in sorted(spec.interlocks.items()))
     rows.append(("interlocks", names or "none named; the I/O side's own summary bit alone is heeded"))
     rows.append(("journal", f"{config.journal_path}, kept {config.settings.journal.keep_days} days"))
+    rows.extend(plant_rows(config.settings.plant))
     return rows
 
 

@@ -240,3 +240,24 @@ def test_a_shift_by_rounding_is_told_with_the_distance_that_has_none(tmp_path: P
     shifted = replace(config, settings=config.settings.model_copy(update={"stations": [station]}))
     assert "count early on average, with distance 399.9938 mm they would not" in dict(describe(shifted))["  error"]
     assert "average" not in dict(describe(config))["  error"]
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        (
+            "demo-line.toml",
+            ["nothing is served: write [plant.opcua], [plant.modbus] or [plant.metrics] to change that"],
+        ),
+        (
+            "plant-line.toml",
+            [
+                "opc.tcp://127.0.0.1:14840, signed and encrypted, anyone may look; beltcue users, beltcue trust",
+                "modbus://127.0.0.1:15502, unit 1, commands from 127.0.0.1",
+                "http://127.0.0.1:9464/metrics, for anyone who reaches it",
+            ],
+        ),
+    ],
+)
+def test_what_the_plant_is_served_is_said(line: str, said: list[str]) -> None:
+    assert [text for what, text in describe(load_line(CONFIG / line)) if what == "plant"] == said
