@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from controller.certificates import application_uri, belong_together, read_certificate, read_key
 from controller.settings.base import SettingsError
 from controller.settings.opcua import OpcuaSection
 
@@ -35,28 +36,17 @@ def load_access(section: OpcuaSection, line: Path) -> Access:
     """Read what the section names, relative to the line's file. Raises SettingsError, one line a file."""
     if section.security == "none" or section.certificate is None or section.key is None:
         return Access(section.path)
-    from cryptography.hazmat.primitives.serialization import (
-        Encoding,
-        NoEncryption,
-        PrivateFormat,
-        PublicFormat,
-        load_der_private_key,
-        load_pem_private_key,
-    )
+    from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 
     certificate = _certificate(line, "certificate", section.certificate)
     raw = _read(line, "key", section.key)
     try:
-        key = (load_pem_private_key if raw.startswith(b"-----") else load_der_private_key)(raw, None)
-    except (ValueError, TypeError):
+        key = read_key(raw)
+    except ValueError:
         raise _refused(
             line, "key", f"{section.key} is no private key without a password; save it as PEM or DER"
         ) from None
-    ours, theirs = (
-        part.public_bytes(Encoding.DER, PublicFormat.SubjectPublicKeyInfo)
-        for part in (key.public_key(), certificate.public_key())
-    )
-    if ours != theirs:
+    if not belong_together(certificate, key):
         raise _refused(line, "key", f"{section.key} is not the key of {section.certificate}; name the right one")
     server = section.server_certificate
     pinned = None if server is None else _certificate(line, "server_certificate", server).public_bytes(Encoding.DER)
@@ -66,34 +56,22 @@ def load_access(section: OpcuaSection, line: Path) -> Access:
         certificate=certificate.public_bytes(Encoding.DER),
         key=key.private_bytes(Encoding.DER, PrivateFormat.PKCS8, NoEncryption()),
         server_certificate=pinned,
-        application_uri=_uri(certificate),
+        application_uri=application_uri(certificate),
         user=section.user,
         password=_password(line, section.password_file),
     )
 
 
 def _certificate(line: Path, name: str, file: str) -> Certificate:
-    from cryptography.x509 import load_der_x509_certificate, load_pem_x509_certificate
-
     raw = _read(line, name, file)
     try:
-        loaded = (load_pem_x509_certificate if raw.startswith(b"-----") else load_der_x509_certificate)(raw)
+        loaded = read_certificate(raw)
     except ValueError:
         raise _refused(line, name, f"{file} is no certificate; save it as PEM or DER") from None
     if loaded.not_valid_after_utc < datetime.now(UTC):
         until = f"{loaded.not_valid_after_utc:%Y-%m-%d}"
         raise _refused(line, name, f"{file} was valid until {until} only; make a new one")
     return loaded
-
-
-def _uri(certificate: Certificate) -> str | None:
-    from cryptography.x509 import ExtensionNotFound, SubjectAlternativeName, UniformResourceIdentifier
-
-    try:
-        names = certificate.extensions.get_extension_for_class(SubjectAlternativeName).value
-    except ExtensionNotFound:
-        return None
-    return next(iter(names.get_values_for_type(UniformResourceIdentifier)), None)
 
 
 def _password(line: Path, file: str | None) -> str | None:
