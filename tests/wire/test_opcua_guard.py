@@ -230,9 +230,27 @@ async def test_trust_and_users_are_taken_up_as_they_change(running: Guarded, cli
     with pytest.raises(ua.uaerrors.BadUserAccessDenied):
         await client.nodes.objects.call_method(running.method.nodeid)
     assert len(running.called) == 2
-    running.trust.remove(running.trust.trusted()[[c.subject for c in running.trust.trusted()].index("CN=late")])
-    await until(lambda: not running.server.bserver.clients, "the client that is trusted no more to be cut off")
     await closed(client)
+    late_comer = await running.client(late, "vera")
+    await late_comer.connect()
+    before = running.refusals["unknown certificate"]
+    running.trust.remove(next(c for c in running.trust.trusted() if c.subject == "CN=late"))
+    await until(lambda: running.refusals["unknown certificate"] > before, "who is trusted no more to be found out")
+    await until(lambda: not running.server.bserver.clients, "the client to be cut off")
+    await closed(late_comer)
+
+
+async def test_a_second_session_on_a_connection_ends_the_first(running: Guarded, clients: dict[str, Papers]) -> None:
+    client = await bare(running, clients["known"])
+    await client.create_session()
+    (first,) = running.sessions
+    await client.create_session()
+    (second,) = running.sessions
+    assert first is not second
+    await client.activate_session("vera", PASSWORD)
+    assert await client.get_node(running.value.nodeid).read_value() == 7
+    await closed(client)
+    await until(lambda: not running.server.bserver.clients, "the client to be gone")
 
 
 async def closed(client: Any) -> None:
