@@ -176,14 +176,7 @@ class LineConfig:
 
         Raises SettingsError where the user has no home directory and the line does not say.
         """
-        given = self.settings.journal.path
-        try:
-            if given is not None:
-                return self.path.parent / Path(given).expanduser()
-            return state_folder() / f"{self.name}.sqlite"
-        except RuntimeError:
-            text = 'no home directory to keep it in; write e.g. path = "/var/lib/beltcue/line.sqlite"'
-            raise SettingsError(self.path, [("journal.path", text)]) from None
+        return journal_path(self.path, self.settings)
 
     def is_test_bench(self, host: str, port: int) -> bool:
         """Whether the I/O side at that address, and the OPC UA server beside it if there is one, are a test bench."""
@@ -318,6 +311,21 @@ class LineConfig:
         )
 
 
+def journal_path(file: Path, settings: LineSettings) -> Path:
+    """Give the journal's file: as the line says, relative to its own, or in the user's state directory.
+
+    Raises SettingsError where the user has no home directory and the line does not say.
+    """
+    given = settings.journal.path
+    try:
+        if given is not None:
+            return file.parent / Path(given).expanduser()
+        return state_folder() / f"{settings.line.name}.sqlite"
+    except RuntimeError:
+        text = 'no home directory to keep it in; write e.g. path = "/var/lib/beltcue/line.sqlite"'
+        raise SettingsError(file, [("journal.path", text)]) from None
+
+
 def load_line(path: Path | str, *, must_work: bool = True) -> LineConfig:
     """Load a line file and the job it names, and check both together.
 
@@ -327,7 +335,11 @@ def load_line(path: Path | str, *, must_work: bool = True) -> LineConfig:
     file = Path(path)
     settings = load_toml(file, LineSettings)
     job_file = file.parent / settings.line.job
-    job = load_toml(job_file, JobSettings)
+    return join(file, settings, job_file, load_toml(job_file, JobSettings), must_work=must_work)
+
+
+def join(file: Path, settings: LineSettings, job_file: Path, job: JobSettings, *, must_work: bool = True) -> LineConfig:
+    """Check a line and a job together, as read from those files or as they are to be. Raises SettingsError."""
     found = list(plan_problems([s.name for s in settings.stations], job.plans))
     if found:
         raise SettingsError(job_file, found)
