@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from controller.job_files import taken_up
 from controller.logs import log_events
 from controller.loop import LineLoop, LoopEndedError
 from controller.model import Call, Event, FaultChanged, FaultPhase, Reply, Snapshot, State
@@ -264,12 +265,13 @@ class LineRun:
                 self._faults[event.fault] = self._faults.get(event.fault, 0) + 1
 
     def _about(self) -> dict[str, Any]:
-        """What the control socket adds to the snapshot: where the I/O side is, and the units people read."""
+        """What the control socket adds to the snapshot: where the I/O side is, people's units, the job's settings."""
         display = self._config.display
         return {
             "address": self._address,
             "test_address": self._config.is_test_address(self._options.host, self._options.port),
             "display": {"length_unit": display.length_unit, "speed_unit": display.speed_unit},
+            "job_settings": taken_up(self._config),
         }
 
     async def _result(self) -> RunResult:

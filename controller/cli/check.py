@@ -26,6 +26,7 @@ def register(verbs: Verbs) -> None:
 def execute(args: argparse.Namespace) -> int:
     """Print what the line will do; bad input where it cannot work."""
     from controller.check import describe
+    from controller.job_files import state_of
     from controller.needs import feasible
     from controller.settings.base import SettingsError
     from controller.settings.line import line_problems, load_line
@@ -33,7 +34,8 @@ def execute(args: argparse.Namespace) -> int:
     try:
         # What the link would need is worth most where the line does not have it, so such a line is described too.
         config = load_line(args.line_file, must_work=False)
-        rows = describe(config)
+        state = state_of(config)
+        rows = [(name, f"{text}, {state}" if name == "job" else text) for name, text in describe(config)]
         found = line_problems(config)
     except SettingsError as error:
         raise BadInputError(str(error)) from None
@@ -43,5 +45,6 @@ def execute(args: argparse.Namespace) -> int:
         complain(f"{args.line_file}: {found[0]}{more}")
     if args.json:
         needs = dataclasses.asdict(feasible(config.spec()))
-        print_json({"line": config.name, "works": not found, "problems": found, "needs": needs, "says": rows})
+        print_json({"line": config.name, "works": not found, "problems": found, "needs": needs, "says": rows,
+                    "job_state": state.as_dict()})  # fmt: skip
     return BAD_INPUT if found else OK

@@ -19,6 +19,7 @@ from controller.cli import (
     check,
     commands,
     commission,
+    job,
     measure,
     plant_map,
     points,
@@ -33,7 +34,7 @@ from controller.cli import (
 from controller.cli.common import BAD_INPUT, DEFECT, NOT_OK, BadInputError, RefusedError, complain
 
 OWN = (
-    run, check, measure, promise, commission, cable_pull, points, status, commands, report, plant_map, trust, users,
+    run, check, measure, promise, commission, job, cable_pull, points, status, commands, report, plant_map, trust, users,
     schema,
 )  # fmt: skip
 INTERRUPTED = 130

@@ -26,8 +26,9 @@ def rows(status: dict[str, Any]) -> list[tuple[str, str]]:
     products, requests = status["products"], status["requests"]
     where = "plant (remote)" if status["remote"] else "here (local)"
     made = f"dry {requests['dry']} (enable stays off)" if status["dry"] else f"marked {requests['marked']}"
+    saved = f", {status['job_state']['says']}" if "job_state" in status else ""
     table = [
-        ("line", f"{status['line']}, job {status['job']}"),
+        ("line", f"{status['line']}, job {status['job']}{saved}"),
         ("state", f"{status['state']} ({status['state_number']}), mode {status['mode']}, commands from {where}"),
         ("speed", display.speed(status["speed_mm_s"])),
         ("products", counts_text(products)),

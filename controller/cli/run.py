@@ -187,9 +187,12 @@ def tell(ends: Sequence[LineEnd], as_json: bool) -> int:
 
 def load(line_file: str, address: str | None) -> tuple[LineConfig, tuple[str, int]]:
     """Read the line, and its address or the one given instead. Raises SettingsError, BadInputError."""
+    from controller.job_files import cut_short
     from controller.settings.line import load_line
 
     config = load_line(line_file)
+    if half := cut_short(config):
+        raise BadInputError(f"{line_file}: {half}")
     return config, address_of(config, address)
 
 

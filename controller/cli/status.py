@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from controller.cli.common import OK, RefusedError, Verbs, add_line, print_json, print_rows, verb
@@ -35,9 +36,9 @@ def execute(args: argparse.Namespace) -> int:
     try:
         with find(args.line) as client:
             if args.watch and not args.json:
-                _watch(client.status)
+                _watch(lambda: _with_job_state(client.status()))
                 return OK
-            status = client.status()
+            status = _with_job_state(client.status())
     except NotRunningError as error:
         raise RefusedError(str(error)) from None
     if args.json:
@@ -45,6 +46,17 @@ def execute(args: argparse.Namespace) -> int:
     else:
         print_rows(rows(status))
     return OK
+
+
+def _with_job_state(status: dict[str, Any]) -> dict[str, Any]:
+    """The status with how the settings at work stand to the saved job, instead of these settings themselves."""
+    from controller.job_state import job_state
+
+    at_work = status.pop("job_settings", None)
+    if at_work is not None:
+        state = job_state(Path(at_work["store"]), status["line"], at_work["text"], running=True)
+        status["job_state"] = state.as_dict() | {"says": str(state)}
+    return status
 
 
 def _watch(ask: Callable[[], dict[str, Any]]) -> None:

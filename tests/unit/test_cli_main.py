@@ -15,7 +15,7 @@ from controller.cli.main import main, parser
 VERBS = [
     "run", "sim", "bench", "status", "command", "mode", "acknowledge", "reset-counters", "local", "remote", "test-mark",
     "line-clear", "check", "commission", "cable-pull", "measure", "plant-map", "points", "promise", "report", "trust", "users",
-    "schema",
+    "schema", "job",
 ]  # fmt: skip
 
 
