@@ -34,8 +34,8 @@ from controller.cli import (
 from controller.cli.common import BAD_INPUT, DEFECT, NOT_OK, BadInputError, RefusedError, complain
 
 OWN = (
-    run, check, measure, promise, commission, job, cable_pull, points, status, commands, report, plant_map, trust, users,
-    schema,
+    run, check, measure, promise, commission, job, cable_pull, points, status, commands, report, plant_map, trust,
+    users, schema,
 )  # fmt: skip
 INTERRUPTED = 130
 

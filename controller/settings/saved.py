@@ -28,12 +28,12 @@ from controller.settings.sections import DetectorSection, EncoderSection, Statio
 
 PRODUCT: dict[str, tuple[str, ...]] = {
     "detector": ("least_length", "least_gap", "hold_off", "jam_length", "silent_after"),
-    "stations": ("mark_time", "rearm", "max_speed", "window"),
+    "stations": ("mark_time", "rearm", "max_speed", "window", "mark_window"),
     "encoder": (),
 }
 MACHINE: dict[str, tuple[str, ...]] = {
     "detector": ("response",),
-    "stations": ("distance", "response"),
+    "stations": ("distance", "response", "pacing"),
     "encoder": ("mm_per_count", "wheel", "forward"),
 }
 """Section of the line file → its settings that are saved with a job; those of the stations for each of them."""

@@ -25,7 +25,7 @@ def test_every_setting_of_the_sections_belongs_to_the_product_the_machine_or_the
     wiring = {
         "detector": {"kind"},
         "stations": {"name", "kind", "release"},
-        "encoder": {"counter_bits", "modulus"},
+        "encoder": {"counter_bits", "modulus", "greatest_frequency"},
     }
     for section, model in (("detector", DetectorSection), ("stations", StationSection), ("encoder", EncoderSection)):
         parts = [set(PRODUCT[section]), set(MACHINE[section]), wiring[section]]
