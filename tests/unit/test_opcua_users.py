@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
@@ -134,8 +135,13 @@ class Rig:
     def __init__(self, users: Users, anonymous: bool = False) -> None:
         self.told: list[tuple[str, str]] = []
         self.now_s = 0.0
-        self.desk = Desk(NotImplemented, lambda level, what, words: self.told.append((what, str(words.get("why", "")))))
+        self.words: list[Mapping[str, str | int | float]] = []
+        self.desk = Desk(NotImplemented, self._tell)
         self.door = Door(users.file.parent, users, self.desk, anonymous, lambda: self.now_s)
+
+    def _tell(self, level: str, what: str, words: Mapping[str, str | int | float]) -> None:
+        self.told.append((what, str(words.get("why", ""))))
+        self.words.append(words)
 
 
 async def test_the_right_password_is_let_in_with_its_role(users: Users) -> None:
@@ -150,6 +156,12 @@ async def test_wrong_names_and_passwords_are_told_apart_in_the_log_only(users: U
     assert await rig.door.named("olga", PASSWORD, "192.0.2.1") is None
     assert rig.desk.refusals == {"wrong password": 1, "unknown user": 1}
     assert rig.told == [("refused", "wrong password"), ("refused", "unknown user")]
+
+
+async def test_a_name_writes_no_line_into_the_log(users: Users) -> None:
+    rig = Rig(users)
+    assert await rig.door.named("otto\n12:00:00 [info] all is well \x1b[2J", PASSWORD, "192.0.2.1") is None
+    assert rig.words[-1]["user"] == "otto·12:00:00 [info] all is well ·[2J"
 
 
 async def test_a_locked_out_address_waits_even_with_the_right_password(

@@ -87,6 +87,14 @@ async def test_anonymous(running: Guarded, clients: dict[str, Papers]) -> None:
     await refused(running, "anonymous not allowed", client, ua.uaerrors.BadIdentityTokenRejected)
 
 
+async def test_an_identity_of_another_kind(running: Guarded, clients: dict[str, Papers]) -> None:
+    client = await running.client(clients["known"], "otto")
+    await client.load_client_certificate(str(clients["known"].certificate))
+    await client.load_private_key(str(clients["known"].key))
+    client._username = None
+    await refused(running, "identity not understood", client, ua.uaerrors.BadIdentityTokenInvalid)
+
+
 async def test_plain_text(running: Guarded) -> None:
     client = await running.client(None, "otto")
     await refused(running, "no encryption", client, ua.uaerrors.BadSecurityModeRejected)

@@ -39,7 +39,9 @@ class Door:
 
     def refused(self, why: str, client: str, **words: str | int | float) -> None:
         """Log and count something refused to the computer `client`."""
-        self._desk.refused(why, server="opc ua", client=client, **words)
+        # Names and messages come from whoever knocks: they write no lines into a log that a person reads.
+        shown = {key: _printable(text) if isinstance(text, str) else text for key, text in words.items()}
+        self._desk.refused(why, server="opc ua", client=client, **shown)
 
     def turns_away(self, certificate: Certificate, client: str) -> str | None:
         """Why a client that has proven to own this certificate may not connect; logged, counted and kept."""
@@ -105,3 +107,7 @@ class Door:
         if text != self._told:
             self._desk.tell("warning", "users file unusable", why=text)
             self._told = text
+
+
+def _printable(text: str) -> str:
+    return "".join(sign if sign.isprintable() else "·" for sign in text)

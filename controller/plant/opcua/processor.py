@@ -189,10 +189,12 @@ class Processor(UaProcessor):  # type: ignore[misc]
             try:
                 name, password = self.iserver.decrypt_user_token(session, token)
             except Exception:
+                self._door.refused("identity not understood", self._client)
                 raise ServiceError(_CODES.BadIdentityTokenInvalid) from None
             found = await self._door.named(name, password, self._client)
             code = _CODES.BadUserAccessDenied
         else:
+            self._door.refused("identity not understood", self._client)
             raise ServiceError(_CODES.BadIdentityTokenInvalid)
         if found is None:
             raise ServiceError(code)
