@@ -93,6 +93,19 @@ class TrueEncoderSection(Strict):
     circumference_factor: float = Field(default=1.0, gt=0.5, lt=2.0, description="true ÷ configured circumference")
     slip: float = Field(default=0.0, ge=0.0, lt=1.0, description="part of the belt's travel that the wheel loses")
     start_count: int = Field(default=0, ge=0, le=(1 << 32) - 1, description="the counter's value at the beginning")
+    forward: Literal["counts up", "counts down"] | None = Field(
+        default=None, description="what forward travel really does; default: as the line has it"
+    )
+    uneven: float = Field(
+        default=0.0, ge=0.0, lt=0.5, description="by this part of it the belt for one count swings, once a turn"
+    )
+    turn: PositiveLengthMm | None = Field(default=None, description="belt for one turn of the wheel; for uneven")
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if bool(self.uneven) != (self.turn is not None):
+            raise problem("turn", 'and uneven go together, e.g. uneven = 0.01, turn = "300 mm"')
+        return self
 
 
 class ProductsSection(Strict):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable, Iterator
 
@@ -100,9 +101,11 @@ def _wired_to(
 ) -> tuple[Belt, Encoder, Iterator[Product], EyeSpec, list[Happening]]:
     """Make what any device is wired to, and what happens to it."""
     belt = build_belt(scenario.belt)
+    true = scenario.encoder
+    sense = {"counts up": 1, "counts down": -1, None: spec.counter.sense}[true.forward]
     encoder = Encoder(
-        belt, spec.scale_mm * scenario.encoder.circumference_factor, slip=scenario.encoder.slip,
-        start=scenario.encoder.start_count, modulus=spec.counter.modulus, sense=spec.counter.sense,
+        belt, spec.scale_mm * true.circumference_factor, slip=true.slip, start=true.start_count,
+        modulus=spec.counter.modulus, sense=sense, uneven=true.uneven, turn_mm=true.turn or math.inf,
     )  # fmt: skip
     supply = products([_flow(s) for s in scenario.products], random.Random(f"{seed}/products"))
     eye = scenario.detector

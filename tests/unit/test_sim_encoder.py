@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -65,3 +67,33 @@ def test_impossible_encoders_are_refused(bad: dict[str, int]) -> None:
         Encoder(Belt([Steady(1.0)]), 0.1, **bad)
     with pytest.raises(ValueError):
         Encoder(Belt([Steady(1.0)]), 0.0)
+
+
+@settings(max_examples=40)
+@given(uneven=st.floats(0.001, 0.49), turn=st.floats(20.0, 500.0), mm=st.floats(-2000.0, 2000.0))
+def test_an_uneven_wheel_counts_each_place_once(uneven: float, turn: float, mm: float) -> None:
+    encoder = Encoder(Belt([Steady(1.0)]), 0.25, uneven=uneven, turn_mm=turn)
+    travel = encoder.travel_of_mm(mm)
+    assert encoder.place_mm(travel) <= mm < encoder.place_mm(travel + 1)
+
+
+def test_an_uneven_wheel_is_right_over_a_whole_turn_and_not_in_between() -> None:
+    encoder = Encoder(Belt([Steady(1.0)]), 0.25, uneven=0.1, turn_mm=100.0)
+    assert encoder.place_mm(400) == pytest.approx(100.0)
+    assert encoder.place_mm(100) == pytest.approx(25.0 + 0.1 * 100.0 / (2 * math.pi))
+    assert encoder.place_mm(1) == pytest.approx(0.25 * 1.1, rel=1e-3)
+    assert encoder.raws(range(0, 100 * S, S)) == [encoder.raw(t) for t in range(0, 100 * S, S)]
+
+
+def test_an_uneven_wheel_enters_and_leaves_counts_where_it_says() -> None:
+    encoder = Encoder(Belt([Steady(100.0)]), 0.25, uneven=0.2, turn_mm=100.0)
+    for travel in (1, 77, 400, 1234):
+        t_ns = encoder.enter_ns(travel, 0)
+        assert t_ns is not None
+        assert (encoder.travel(t_ns), encoder.travel(t_ns - 1)) == (travel, travel - 1)
+
+
+@pytest.mark.parametrize(("uneven", "turn_mm"), [(0.5, 100.0), (-0.1, 100.0), (0.1, math.inf), (0.1, 0.0)])
+def test_unevenness_needs_a_turn_and_a_bound(uneven: float, turn_mm: float) -> None:
+    with pytest.raises(ValueError, match="unevenness"):
+        Encoder(Belt([Steady(1.0)]), 0.25, uneven=uneven, turn_mm=turn_mm)
