@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from controller.cli import commission_budget, commission_limits, commission_trial
+from controller.cli import commission_budget, commission_limits, commission_sense, commission_trial
 from controller.cli.common import Verbs
 
 NAMES = ("commission",)
-STEPS = (commission_limits, commission_budget, commission_trial)
+STEPS = (commission_sense, commission_limits, commission_budget, commission_trial)
 
 
 def register(verbs: Verbs) -> None:

@@ -75,7 +75,7 @@ def execute(args: argparse.Namespace) -> int:
     order = _order(args, points)
     if order is None and args.confirm is not None:
         raise BadInputError("--confirm goes with --write")
-    client = _controller(config)
+    client = controller_of(config)
     if order is not None and client is None:
         raise BadInputError(
             f"--write goes through the running controller, and none is running for {config.name}: "
@@ -128,7 +128,7 @@ def _order(args: argparse.Namespace, points: Sequence[ListedPoint]) -> tuple[Lis
     return point, int(value)
 
 
-def _controller(config: LineConfig) -> LocalClient | None:
+def controller_of(config: LineConfig) -> LocalClient | None:
     """The line's running controller, if there is one."""
     from controller.local_client import LocalClient, NotRunningError
     from controller.local_socket import socket_path
@@ -199,7 +199,7 @@ def _look(
 
     from controller.cli.points_view import Tally
 
-    source = _source(args, config, client)
+    source = source_of(args.address, config, client)
     tally = Tally(points, config.display)
     live = sys.stdout.isatty() and not args.json
 
@@ -234,19 +234,20 @@ def _look(
     return NOT_OK if wrong else OK
 
 
-def _source(args: argparse.Namespace, config: LineConfig, client: LocalClient | None) -> Source:
+def source_of(address: str | None, config: LineConfig, client: LocalClient | None) -> Source:
+    """Give the values through the running controller, or from the I/O side. Raises BadInputError."""
     from controller.cli.points_source import FromController, FromDevice
     from controller.cli.run import address_of
     from controller.field.links import make_reader
     from controller.serial_line import place_text
 
     if client is not None:
-        if args.address is not None:
+        if address is not None:
             raise BadInputError(
                 f"--address: a controller of {config.name} is running and the values come through it; leave it out"
             )
         return FromController(client, str(client.status()["address"]))
-    host, port = address_of(config, args.address)
+    host, port = address_of(config, address)
     try:
         return FromDevice(make_reader(config, config.spec(at=(host, port)), host, port), place_text(host, port))
     except ValueError as error:

@@ -1,0 +1,96 @@
+"""What single looks at a running line add up to: its travel, and the products that passed the eye. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from controller.commissioning.series import Series, dated, unwrap
+from controller.detect import EDGES, Eye, edge_of
+from controller.link_figures import Array
+from controller.registers import BACKWARD, RING_SIZE, Capture
+from controller.release import newest
+from controller.spec import LineSpec
+
+U16 = 1 << 16
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One look: our clock in s, the raw count, the I/O side's clock in µs, the drive, and the ring of captures.
+
+    None: the line does not tell.
+    """
+
+    t_s: float
+    raw: int
+    sample_us: int | None = None
+    running: bool | None = None
+    capture_total: int | None = None
+    captures: tuple[Capture, ...] = ()
+    blocked: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """The travel, and the places (in counts of it) of each product's leading edge and length; NaN: still in the eye."""
+
+    series: Series
+    leads: Array
+    lengths: Array
+    captures_lost: int
+    """Edges that came faster than they were looked at: the products beside them are not to be trusted."""
+
+
+def watched(looks: Sequence[Look], spec: LineSpec) -> Watched:
+    """Follow the looks of one line in order; the same sample seen again is left out."""
+    fresh = [look for n, look in enumerate(looks) if n == 0 or not _same(look, looks[n - 1])]
+    us = [look.sample_us for look in fresh if look.sample_us is not None]
+    t_s = dated(us) if us and len(us) == len(fresh) else [look.t_s for look in fresh]
+    new, lost = _new_captures(fresh)
+    ran = [bool(look.running) for look in fresh] if any(look.running is not None for look in fresh) else None
+    raws = [[capture.count for capture in captures] for captures in new]
+    top_counts_s = spec.top_speed_mm_s / spec.scale_mm
+    series = unwrap(t_s, [look.raw for look in fresh], spec.counter, top_counts_s, ran, raws)
+    leads, lengths = _products(fresh, new, series, spec)
+    return Watched(series, leads, lengths, lost)
+
+
+def _same(look: Look, before: Look) -> bool:
+    return look.t_s == before.t_s if look.sample_us is None else look.sample_us == before.sample_us
+
+
+def _new_captures(looks: Sequence[Look]) -> tuple[list[list[Capture]], int]:
+    """Give the captures that each look brought, and how many were lost. The first look is only a baseline."""
+    new: list[list[Capture]] = []
+    lost, before = 0, None
+    for look in looks:
+        total = look.capture_total
+        count = 0 if before is None or total is None else (total - before) % U16
+        before = total
+        lost += max(0, count - RING_SIZE)
+        ring = newest(look.captures, total or 0, count)
+        new.append([capture for capture in ring if capture.edge & ~BACKWARD in EDGES])
+    return new, lost
+
+
+def _products(
+    looks: Sequence[Look], new: Sequence[Sequence[Capture]], series: Series, spec: LineSpec
+) -> tuple[Array, Array]:
+    """Take the edges through the line's own filters."""
+    eye, seen = Eye(spec.detector, spec.scale_mm), []
+    for number, look in enumerate(looks):
+        counts = int(series.counts[number])
+        if not number:
+            eye.start(look.blocked, counts)
+        for capture, travel in zip(new[number], series.captured[number], strict=True):
+            began = eye.see(edge_of(capture, travel), 0.0)
+            if began is not None:
+                seen.append(began)
+        eye.settle(counts, number > 0 and counts < series.counts[number - 1])
+    good = [product for product in seen if product.confirmed]
+    leads = np.array([product.lead for product in good], np.float64)
+    lengths = [np.nan if product.trail is None else product.trail - product.lead for product in good]
+    return leads, np.array(lengths, np.float64)
