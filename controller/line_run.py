@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from controller.drift_watch import DriftWatch
 from controller.job_files import taken_up
 from controller.logs import log_events
 from controller.loop import LineLoop, LoopEndedError
@@ -131,8 +132,10 @@ class LineRun:
             watch=self._watch,
             log=log,
         )
+        self._drift = DriftWatch(spec, config.display, _time_of_day, log)
+        self._about = self._begin_about()
         self._server = LocalServer(
-            spec.name, self._loop.snapshot, lambda call: _give(self._loop, call), self._loop.look, self._about()
+            spec.name, self._loop.snapshot, lambda call: _give(self._loop, call), self._loop.look, self._about
         )
 
     @property
@@ -260,18 +263,21 @@ class LineRun:
 
     def _watch(self, events: Sequence[Event]) -> None:
         log_events(self.log, events)
+        if self._drift.take(events):
+            self._about["drift"] = self._drift.text
         for event in events:
             if isinstance(event, FaultChanged) and event.phase is FaultPhase.RAISED:
                 self._faults[event.fault] = self._faults.get(event.fault, 0) + 1
 
-    def _about(self) -> dict[str, Any]:
-        """What the control socket adds to the snapshot: where the I/O side is, people's units, the job's settings."""
+    def _begin_about(self) -> dict[str, Any]:
+        """What the control socket adds to the snapshot: the I/O side's place, people's units, job settings, drift."""
         display = self._config.display
         return {
             "address": self._address,
             "test_address": self._config.is_test_address(self._options.host, self._options.port),
             "display": {"length_unit": display.length_unit, "speed_unit": display.speed_unit},
             "job_settings": taken_up(self._config),
+            "drift": "",
         }
 
     async def _result(self) -> RunResult:
@@ -283,7 +289,13 @@ class LineRun:
             duration_s=(now_ns - self._began_ns) / 1e9,
             wall_s=(now_ns - self._opened_ns) / 1e9,
         )
-        summary = {**part, "faults": self._faults, "scan": loop.timing.as_dict(), "ended": self._ending.why}
+        summary = {
+            **part,
+            "faults": self._faults,
+            "drift": self._drift.summary(),
+            "scan": loop.timing.as_dict(),
+            "ended": self._ending.why,
+        }
         kept = await asyncio.to_thread(journal.close, self._ending.why, mono_ns=now_ns, summary=summary)
         why = self._why_not_orderly(view, loop.answered, "" if kept else journal.error)
         self.log.info("run ended", why=self._ending.why, state=title(view.state), balanced=view.balanced)
@@ -299,6 +311,12 @@ class LineRun:
         if view.state is not State.STOPPED:
             return f"the line ended in {title(view.state)}: {view.first_cause or 'it did not stop in time'}"
         return journal_error
+
+
+def _time_of_day(t_ns: int) -> str:
+    """A monotonic instant as people tell the time; for display only."""
+    at_s = time.time() - (time.monotonic_ns() - t_ns) / 1e9
+    return time.strftime("%Y-%m-%d %H:%M", time.localtime(at_s))
 
 
 async def _give(loop: LineLoop, call: Call) -> Reply:

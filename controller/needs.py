@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 
 from controller.lead import HOST_LATENESS_S, lead_mm, lead_time_s, needed_lease_s, orders_per_s, scan_s
-from controller.spec import Detector, LineSpec, MarkPlan, Plain, PlanEdge, Station
+from controller.spec import Detector, LineSpec, MarkPlan, Material, Plain, PlanEdge, Station
 
 LEAD_SHARE = 8
 """Targets are sent ahead by this share of the counter's range at most: half of what the I/O side takes."""
@@ -124,6 +124,18 @@ def product_spacing_mm(detector: Detector) -> float | None:
     """Give the closest that two leading edges can follow each other past the filters; None: no filter says so."""
     spacing = max(detector.least_length_mm + detector.least_gap_mm, detector.hold_off_mm)
     return spacing if spacing > 0 else None
+
+
+def lever_mm(station: Station, material: Material) -> float:
+    """The travel from the edge to the mark that is furthest from it, over which scale and slip work, in mm.
+
+    On a web and of a plan without end, the first mark.
+    """
+    plan = station.plan
+    last = 0 if plan.count is None or material is Material.WEB else plan.count - 1
+    if plan.edge is PlanEdge.LEADING:
+        return station.distance_mm + plan.offset_mm + last * plan.pitch_mm
+    return station.distance_mm - plan.offset_mm
 
 
 def mark_spacing_mm(detector: Detector, plan: MarkPlan) -> float | None:

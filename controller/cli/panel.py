@@ -45,6 +45,8 @@ def rows(status: dict[str, Any]) -> list[tuple[str, str]]:
         forced = status["forced"]
         held = f"{forced['name']} = {int(forced['on'])} by {forced['who']} for {display.time(forced['age_s'])}"
         table.append(("FORCED", f"{held}, not as the controller wants it"))
+    if status.get("drift"):
+        table.append(("drift", status["drift"]))
     if not status["balanced"]:
         table.append(("BALANCE", "the counts do not add up: a defect of this program, please report it"))
     table += [("fault", _fault(fault)) for fault in status["faults"]]

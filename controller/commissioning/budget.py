@@ -25,8 +25,9 @@ from controller.commissioning.uncertainty import (
     monte_carlo,
     sensitivities,
 )
+from controller.needs import lever_mm
 from controller.promise import Promise
-from controller.spec import LineSpec, MarkPlan, Material, PlanEdge, Station
+from controller.spec import LineSpec
 
 Array = NDArray[np.float64]
 
@@ -139,18 +140,6 @@ class Budget:
         """What the expanded uncertainty would be without a term, in mm."""
         left = max(0.0, self.combined_mm**2 - term.u_mm**2)
         return self.factor * math.sqrt(left)
-
-
-def lever_mm(station: Station, material: Material) -> float:
-    """The travel from the edge to the mark that is furthest from it, over which scale and slip work, in mm.
-
-    On a web and of a plan without end, the first mark.
-    """
-    plan: MarkPlan = station.plan
-    last = 0 if plan.count is None or material is Material.WEB else plan.count - 1
-    if plan.edge is PlanEdge.LEADING:
-        return station.distance_mm + plan.offset_mm + last * plan.pitch_mm
-    return station.distance_mm - plan.offset_mm
 
 
 def place_error_mm(errors: Array, speed_mm_s: float, lever: float) -> Array:

@@ -41,7 +41,7 @@ class LocalServer:
         look: Callable[[], Look],
         about: dict[str, Any] | None = None,
     ) -> None:
-        """`call` answers and never raises; `about` is added to every status."""
+        """`call` answers and never raises; `about` is added to every status, as it then is."""
         self.path: Path = socket_path(line)
         self._line, self._snapshot, self._call, self._look = line, snapshot, call, look
         self._about = about or {}

@@ -18,11 +18,11 @@ from controller.commissioning.budget import (
     Source,
     biggest_text,
     budget,
-    lever_mm,
     place_error_mm,
 )
 from controller.commissioning.uncertainty import Shape, Spread
 from controller.link_figures import Figure, LinkFigures
+from controller.needs import lever_mm
 from controller.promise import Path as Way
 from controller.promise import drawn_terms
 from controller.settings.line import load_line
