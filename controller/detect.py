@@ -8,16 +8,18 @@ mm of belt: a gap shorter than the least gap does not end a product, a product s
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
+from typing import Final
 
 from controller.registers import BACKWARD, Capture, Edge
 from controller.spec import Detector
 
 EDGES = frozenset(Edge)
-HALF = 0.5
+HALF: Final = 0.5
 """A captured count says that the edge lay within that count; its middle is the unbiased place."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class EdgeSeen:
     """One detector edge: which, whether the belt ran backward, the count of travel in which it happened, and its place.
 
@@ -188,12 +190,12 @@ class Eye:
         """The travel at which `settle` will next decide something by itself."""
         product = self.latest
         if product is None:
-            return float("inf")
+            return inf
         if product.trail is not None:
             # With requests still on their way, its end is soon enough noticed with their fate.
             waits = not product.confirmed or product.open_plans or product.resolved == product.made
-            return self._final_at(product) if waits else float("inf")
-        return product.lead + self._least_length if not product.confirmed else float("inf")
+            return self._final_at(product) if waits else inf
+        return product.lead + self._least_length if not product.confirmed else inf
 
     def blocked_mm(self, travel: int) -> float:
         """How much belt has passed since the eye was blocked, in mm; 0 when it is clear.

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from enum import Enum
+from typing import Final
 
 from controller.registers import Status, StatusBit
 
-HEARTBEAT_MODULUS = 1 << 16
+HEARTBEAT_MODULUS: Final = 1 << 16
 
 
 def accepted(status: Status, heartbeat: int) -> bool:

@@ -5,6 +5,8 @@ Nothing here waits, reads a clock or does I/O; all time is handed in.
 
 from __future__ import annotations
 
+from math import inf
+
 from controller.detect import EDGES, HALF, Eye, Product, edge_of
 from controller.enable import Enable
 from controller.faults import FaultBook
@@ -172,7 +174,7 @@ class Line:
             # The next edge may lengthen this one instead: it waits only where nothing is decided by that.
             return (lead,) if product.confirmed and not product.open_plans else ()
         known = product.confirmed and not product.open_plans and product.resolved < product.made
-        return (float("inf"), lead) if known else ()
+        return (inf, lead) if known else ()
 
     def safe_command(self) -> Command:
         """The last thing to write before leaving: enable low, all targets dropped, no order."""

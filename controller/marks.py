@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import inf
+
 from controller.detect import Product
 from controller.lead import lead_mm, lead_time_s
 from controller.model import State
@@ -116,5 +118,5 @@ class LineMarks:
     def next_counts(self, state: State) -> float:
         """The travel at which the next request will be known to fit."""
         if not self._active or (self._web and state not in ASKING):
-            return float("inf")
+            return inf
         return min(m.known_at() for m in self._active)

@@ -9,8 +9,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
+from typing import TypeVar
 
 from controller.registers import Command, Status
+
+Kept = TypeVar("Kept")
+
+
+def _ordinary(cls: type[Kept]) -> type[Kept]:
+    """Keep a class an ordinary one in a compiled core, which cannot unpickle frozen values of its own classes."""
+    return cls
 
 
 class State(IntEnum):
@@ -98,6 +106,7 @@ class Image:
     journal_ok: bool = True
 
 
+@_ordinary
 @dataclass(frozen=True, slots=True)
 class Call:
     """Something a person or the plant asks of the controller.
@@ -126,6 +135,7 @@ class Refusal(StrEnum):
     """There is no such command, or nothing of the name that was given."""
 
 
+@_ordinary
 @dataclass(frozen=True, slots=True)
 class Reply:
     """The answer to a `Call`: accepted, or refused with the reason and no change."""
@@ -334,6 +344,7 @@ class Forced:
     """The run of the I/O side that it is held in: it does not come back with the power."""
 
 
+@_ordinary
 @dataclass(frozen=True, slots=True)
 class FaultView:
     """A fault as the operator sees it."""
@@ -350,6 +361,7 @@ class FaultView:
     since_ns: int
 
 
+@_ordinary
 @dataclass(frozen=True, slots=True)
 class Snapshot:
     """The controller as the outside sees it; made after a scan, never changed."""

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from dataclasses import dataclass
-from math import sqrt
+from math import inf, sqrt
+from typing import Final
 
 from controller.lead import lead_mm
 from controller.line import Line
@@ -15,7 +16,7 @@ from controller.spec import ReleasePath, Station
 from controller.timed import Moment, decide_by_ns, half_scan_ns, moment, next_scan_ns, overdue_counts
 from controller.travel import Ahead
 
-QUARTER = 4
+QUARTER: Final = 4
 """The I/O side refuses a target further ahead than a quarter of the counter's range; half of that is ample."""
 TEST_WINDOW_MM = 100.0
 """A test mark is permitted only while the belt has not moved further than this."""
@@ -28,7 +29,7 @@ def lead_counts(line: Line, speed_counts_s: float) -> float:
     return min(counts, spec.counter.modulus / (2 * QUARTER))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Aim:
     """What a request's order will say: the target in counts of travel, and the speed it reckons with there.
 
@@ -182,13 +183,15 @@ def order_test(line: Line, status: Status, now_ns: int) -> None:
 def _surely_free(line: Line, exchange_ns: int) -> float:
     """The travel up to which no order can become due, however fast the belt runs, in counts."""
     if not line.marking:
-        return min([head.due for head in line.book.heads()], default=float("inf"))
+        return min([head.due for head in line.book.heads()], default=inf)
     accel = line.spec.max_accel_mm_s2 / line.spec.scale_mm
     lead_s = line.link.lead_s
     fastest = line.travel.fastest_counts_s(exchange_ns) + accel * (line.travel.age_s + lead_s)
     stations = line.spec.stations
-    ahead = [round(head.due) - fastest * (lead_s + stations[head.station].response_s) for head in line.book.heads()]
-    return min(ahead, default=float("inf")) - 0.5 * accel * lead_s * lead_s - 2.0
+    free = inf
+    for head in line.book.heads():
+        free = min(free, round(head.due) - fastest * (lead_s + stations[head.station].response_s))
+    return free - 0.5 * accel * lead_s * lead_s - 2.0
 
 
 def undecided(line: Line, ahead: Ahead) -> int:

@@ -8,11 +8,12 @@ edge + distance - offset - k·pitch and the last k comes first. Each is computed
 from __future__ import annotations
 
 from math import ceil
+from typing import Final
 
 from controller.detect import Product
 from controller.spec import MarkPlan, PlanEdge, Station
 
-EPSILON_MM = 1e-9
+EPSILON_MM: Final = 1e-9
 """Two lengths that differ by less are equal; far below a count, far above a float's rounding."""
 
 

@@ -11,10 +11,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import Final
 
-LAYOUT = 1
-RING_SIZE = 8
-BACKWARD = 0x8000
+LAYOUT: Final = 1
+RING_SIZE: Final[int] = 8
+BACKWARD: Final = 0x8000
 """Set in a capture's edge when the belt ran backward as it was captured."""
 
 

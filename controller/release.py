@@ -10,7 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TypeVar
+from math import inf
+from typing import Final, TypeVar
 
 from controller.enable import accepted
 from controller.faults import FaultBook
@@ -20,7 +21,7 @@ from controller.requests import Book, Place, Request
 from controller.travel import Travel
 
 Entry = TypeVar("Entry")
-U16 = 1 << 16
+U16: Final = 1 << 16
 PROMPT_NS = 1_000_000
 """An order that left so soon after its instant left when it was meant to."""
 MISSING_NS = 100_000_000
@@ -73,7 +74,7 @@ class Orders:
         self._passed: tuple[int, int] | None = None
         self.missing_ns = MISSING_NS
         """A target passed and not in the release ring for so long was never released."""
-        self.next_passed = float("inf")
+        self.next_passed = inf
         """The travel at which the oldest armed target will have been passed."""
         self.flush = False
         self.withdrawn_at: int | None = None
@@ -148,7 +149,7 @@ class Orders:
             lost = self._ring(status, travel, book, faults, now_ns)
             if lost:
                 self._unreadable(book, travel.counts, now_ns, f"{lost} entries of the release ring were overwritten")
-        self.next_passed = float("inf")
+        self.next_passed = inf
         if book.sent and self.withdrawn_at is None:
             self._watch_passed(book, travel.counts, faults, now_ns)
 
@@ -232,7 +233,7 @@ class Orders:
         token, request = next(iter(book.sent.items()))
         if request.place is not Place.ARMED or request.target is None or travel <= request.target:
             self._passed = None
-            self.next_passed = float("inf") if request.target is None else request.target + 1.0
+            self.next_passed = inf if request.target is None else request.target + 1.0
         elif self._passed is None or self._passed[0] != token:
             self._passed = (token, now_ns)
         elif now_ns - self._passed[1] > self.missing_ns:

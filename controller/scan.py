@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import Final
 
 from controller import unit
 from controller.calls import answer, keep_forced
@@ -22,7 +23,7 @@ from controller.watch import COASTING_S, READY_GRACE_S
 
 __all__ = ["Line", "idle", "next_act", "scan", "snapshot"]
 
-LOOK_AGAIN_NS = 1_000_000_000
+LOOK_AGAIN_NS: Final = 1_000_000_000
 """However quiet the line is, the core wants to see it again after this time."""
 BUSY = RAISING | WITHDRAWING | frozenset({State.CLEARING, State.RESETTING, State.COMPLETING})
 """States in which every scan may decide something."""

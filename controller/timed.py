@@ -17,7 +17,7 @@ MARGIN_S = 0.001
 """What a scan may come later than its exchange lets expect, before an order that it should have placed is late."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Moment:
     """When an order is to be sent, by our clock, and where the belt will then be released at, in counts of travel.
 

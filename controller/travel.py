@@ -12,15 +12,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 from math import sqrt
+from typing import Final
 
 from controller.spec import Counter
 
-WINDOW = 16
+WINDOW: Final = 16
 """Samples kept for the speed; half of them give the speed, the other half tell how it changes."""
-JUMP_MARGIN = 1.25
+JUMP_MARGIN: Final = 1.25
 """A count that moved this much faster than the top speed did not come from the belt."""
-JUMP_SLACK_COUNTS = 16
-US_MODULUS = 1 << 32
+JUMP_SLACK_COUNTS: Final = 16
+US_MODULUS: Final = 1 << 32
 
 
 class Step(Enum):
@@ -173,7 +174,8 @@ class Travel:
         self.furthest = max(self.furthest, max(travels))
         if stretch.sample_us is not None:
             self._us, self._us_ns = stretch.sample_us[last], ahead.dates[last]
-        self._samples.extend(zip(ahead.dates[:scans], travels, strict=True))
+        kept = slice(max(0, scans - WINDOW), scans)  # no more would stay
+        self._samples.extend(zip(ahead.dates[kept], travels[kept], strict=True))
         self.speed_counts_s = ahead.speed(last)
 
     def fastest_counts_s(self, exchange_ns: int) -> float:

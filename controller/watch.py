@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Final
 
 from controller.enable import Enable
 from controller.registers import LAYOUT, InhibitCause, Status, StatusBit
 from controller.spec import LineSpec, Material
 from controller.travel import Travel
 
-READY_GRACE_S = 0.05
+READY_GRACE_S: Final = 0.05
 """A marker may be neither ready nor busy for its rearm time and this much before that is a fault."""
-COASTING_S = 1.0
+COASTING_S: Final = 1.0
 """The belt may run on for so long after its drive stopped."""
-COUNTING_NS = 250_000_000
+COUNTING_NS: Final = 250_000_000
 """A count that changed within this time is still changing."""
-BACKING_MM = 1.0
+BACKING_MM: Final = 1.0
 """The belt may spring back by so much without a word."""
 _USUAL = (
     StatusBit.INTERLOCKS_CLOSED | StatusBit.MARKER_FAULT | StatusBit.UPSTREAM_EMPTY | StatusBit.DOWNSTREAM_BLOCKED

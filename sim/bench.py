@@ -24,6 +24,7 @@ from typing import Any
 
 from controller.cli.common import BAD_INPUT, NOT_OK, OK, BadInputError, print_json, print_rows
 from controller.cli.run import may_mark
+from controller.compiled import core_text, runs_compiled
 from controller.local_client import LocalClient, NotRunningError
 from controller.local_socket import socket_path
 from controller.model import Snapshot
@@ -81,6 +82,7 @@ def bench(args: argparse.Namespace) -> int:
             raise BadInputError(str(error)) from None
         raise
     result["seed"], result["scenario"] = plan.seed, scenario.name
+    result["compiled"], result["core"] = runs_compiled(), core_text()
     result["shortfalls"] = shortfalls(result)
     result["good"] = not result["shortfalls"]
     print_rows(bench_rows(result, config.display))

@@ -18,7 +18,7 @@ GHOSTS = 32
 """How many targets already released a compare without rule 6 goes on watching."""
 
 
-@dataclass(frozen=True, slots=True, order=True)
+@dataclass(slots=True, order=True)
 class Target:
     """A target in forward travel, with the token of its order and the station it is for."""
 

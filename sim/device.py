@@ -302,6 +302,7 @@ class Device:
         """Give the status block at this time."""
         self.advance(t_ns)
         permit, armed = self._permit, self._compare.armed
+        ack_token, ack_result, ack_count = self._ack
         first, *others = self._markers.each
         further = tuple([m.status(n, t_ns) for m, n in zip(others, armed[1:], strict=True)]) if others else ()
         first.settle(t_ns)
@@ -313,7 +314,9 @@ class Device:
             permit.interlocks,
             permit.opened,
             int(permit.cause),
-            *self._ack,
+            ack_token,
+            ack_result,
+            ack_count,
             armed[0],
             first.spec.depth,
             self.encoder.raw(t_ns),

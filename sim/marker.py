@@ -25,7 +25,7 @@ class MarkerSpec:
     depth: int = 32
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class MarkTruth:
     """A mark as it really began. `position_mm` is the belt's true travel then; `speed_mm_s` that at the release."""
 

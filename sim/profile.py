@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
-NS = 1e-9
-FOREVER_NS = 1 << 62
+NS: Final = 1e-9
+FOREVER_NS: Final = 1 << 62
 """More than a century: what has no end ends here."""
 
 
@@ -51,8 +52,8 @@ class Piece:
                  "running", "speed")  # fmt: skip
 
     def __init__(
-        self, begin_ns: int, end_ns: int, begin_mm: float, speed: float, accel: float = 0.0, amplitude: float = 0.0,
-        omega: float = 0.0, phase: float = 0.0, *, running: bool,
+        self, begin_ns: int, end_ns: int, begin_mm: float, speed: float, running: bool, accel: float = 0.0,
+        amplitude: float = 0.0, omega: float = 0.0, phase: float = 0.0,
     ) -> None:  # fmt: skip
         self.begin_ns, self.end_ns, self.begin_mm = begin_ns, end_ns, begin_mm
         self.speed, self.accel, self.amplitude, self.omega, self.phase = speed, accel, amplitude, omega, phase
@@ -133,9 +134,9 @@ def cut(segments: Sequence[Segment]) -> list[Piece]:
 
 def _ramp(begin_ns: int, turn_ns: int | None, end_ns: int, x_mm: float, speed: float, accel: float) -> list[Piece]:
     if turn_ns is None or not begin_ns < turn_ns < end_ns:
-        return [Piece(begin_ns, end_ns, x_mm, speed, accel, running=True)]
-    first = Piece(begin_ns, turn_ns, x_mm, speed, accel, running=True)
-    return [first, Piece(turn_ns, end_ns, first.end_mm, first.speed_mm_s(turn_ns), accel, running=True)]
+        return [Piece(begin_ns, end_ns, x_mm, speed, True, accel)]
+    first = Piece(begin_ns, turn_ns, x_mm, speed, True, accel)
+    return [first, Piece(turn_ns, end_ns, first.end_mm, first.speed_mm_s(turn_ns), True, accel)]
 
 
 def _hunting(segment: Hunting, begin_ns: int, end_ns: int, x_mm: float) -> list[Piece]:
@@ -156,6 +157,6 @@ def _hunting(segment: Hunting, begin_ns: int, end_ns: int, x_mm: float) -> list[
     pieces: list[Piece] = []
     for at_ns, to_ns in zip(edges_ns, [*edges_ns[1:], end_ns], strict=True):
         phase = omega * (at_ns - begin_ns) * NS
-        pieces.append(Piece(at_ns, to_ns, x_mm, mean, 0.0, amplitude, omega, phase, running=True))
+        pieces.append(Piece(at_ns, to_ns, x_mm, mean, True, 0.0, amplitude, omega, phase))
         x_mm = pieces[-1].end_mm
     return pieces

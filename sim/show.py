@@ -97,7 +97,10 @@ def _scan_rows(result: dict[str, Any]) -> list[tuple[str, str]]:
 
     if result["virtual"]:
         scans = result["scans"]
-        return [("scans", f"{scans['stepped']} decided, {scans['skipped']} idle ones skipped")]
+        return [
+            ("scans", f"{scans['stepped']} decided, {scans['skipped']} idle ones skipped"),
+            ("core", result["core"]),
+        ]
     return [("scan", scan_text(result["scan"]))]
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, Final
 
-GRAIN = 200.0
+GRAIN: Final = 200.0
 """Steps of the histogram of |error| for each factor e: a percentile is found to half a per cent of itself."""
-LEAST_MM = 1e-9
-BINS = 5
+LEAST_MM: Final = 1e-9
+BINS: Final = 5
 
 
 class Sums:

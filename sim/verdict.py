@@ -10,8 +10,8 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import asdict, dataclass
+from typing import Any, Final
 
 from controller.needs import feasible
 from controller.spec import Grid, LineSpec, Material, PlanEdge, ReleasePath
@@ -23,15 +23,15 @@ from sim.scenario import Scenario
 from sim.sums import Placement
 from sim.world import build_belt, true_markers
 
-CLOCK_MM = 1e-6
+CLOCK_MM: Final = 1e-6
 """Belt travel within one nanosecond, the clock's own grain, at 1 m/s."""
-NEAR_MM = 200.0
+NEAR_MM: Final = 200.0
 """How far beyond the last station a product is still looked at."""
-KEPT_INDICES = 8192
+KEPT_INDICES: Final = 8192
 """How many marks of one product are remembered against doubles; endless material has no end of them."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Judged:
     """One mark and its judgement; product, index and error None where it hit no product of the run."""
 
@@ -236,7 +236,7 @@ class Verdict:
                 world.undetected += 1
         tolerance_mm = self.tolerance_mm(speed_term_mm)
         return {
-            "world": {name: getattr(world, name) for name in WorldCount.__slots__},
+            "world": asdict(world),
             "doubles": self._doubles,
             "off_product": self._off_product,
             "placement": {**self._placement.summary(), "tolerance_mm": tolerance_mm, "count_mm": self.count_mm},

@@ -14,7 +14,8 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any
+from math import inf
+from typing import Any, Final
 
 from controller.model import Call, Image, Outcome, Snapshot, State
 from controller.ports import Recorder
@@ -29,9 +30,9 @@ from sim.terms import SpeedTerms
 from sim.verdict import Verdict
 from sim.world import build_side, scheduled_calls
 
-AT_ONCE_LIMIT = 8
+AT_ONCE_LIMIT: Final = 8
 """Exchanges without a pause that one period may hold."""
-GLIDE = 24
+GLIDE: Final = 24
 """Idle scans looked at in one go; more would be looked at in vain before an order."""
 LINK_TIMEOUT_NS = 250_000_000
 """How long an exchange over a dead link takes to fail."""
@@ -216,7 +217,7 @@ class VirtualBench:
 
     def _goal(self, ahead_counts: float) -> int | None:
         """The belt's true travel so many counts further on; None: never to be waited for."""
-        if ahead_counts == float("inf"):
+        if ahead_counts == inf:
             return None
         return self._field_block.travel_at(self.device.now_ns) + int(ahead_counts)
 

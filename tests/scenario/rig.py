@@ -21,6 +21,7 @@ from controller.registers import Command, ControlBit, Status
 from controller.scan import Line
 from controller.settings.line import load_line
 from controller.spec import LineSpec
+from sim.products import Spread
 from sim.result import shortfalls
 from sim.scenario import (
     BeltSection,
@@ -108,6 +109,7 @@ def back_up(speed: float, distance: float) -> SegmentSection:
 
 
 def products(**given: Any) -> ProductsSection:
+    given |= {name: Spread(given[name]) for name in ("varies", "length_varies") if name in given}
     return ProductsSection.model_construct(**given)
 
 
