@@ -122,6 +122,14 @@ class Station:
         return min(known, default=None)
 
 
+class Pacing(StrEnum):
+    """What a marker paces itself from along the belt."""
+
+    SHARED_COUNT = "shared count"
+    OWN_ENCODER = "own encoder"
+    OWN_TIME_BASE = "own time base"
+
+
 TELL_GRACE_S = 0.1
 """A marker may be so late in telling that it marks."""
 

@@ -16,18 +16,27 @@ from sim.belt import Belt
 
 @dataclass(frozen=True, slots=True)
 class MarkerSpec:
-    """A marker as built: its true distance from the eye in mm, its times in ns, its place in the compare."""
+    """A marker as built: its true distance from the eye in mm, its times in ns, its place in the compare.
+
+    `length_mm` is the real length of a mark along the belt where travel paces it; None: what passes in its mark time.
+    Only `window_mm` of belt can be reached while one mark is made; the rest of the mark is cut off.
+    """
 
     distance_mm: float
     response_ns: int = 0
     mark_ns: int = 0
     rearm_ns: int = 0
     depth: int = 32
+    length_mm: float | None = 0.0
+    window_mm: float | None = None
 
 
 @dataclass(slots=True)
 class MarkTruth:
-    """A mark as it really began. `position_mm` is the belt's true travel then; `speed_mm_s` that at the release."""
+    """A mark as it really began. `position_mm` is the belt's true travel then; `speed_mm_s` that at the release.
+
+    `length_mm` is its real length along the belt.
+    """
 
     token: int
     station: int
@@ -36,6 +45,7 @@ class MarkTruth:
     mark_ns: int
     position_mm: float
     speed_mm_s: float
+    length_mm: float = 0.0
 
 
 class Marker:
@@ -135,10 +145,21 @@ class Markers:
             return ReleaseResult.MARKER_BUSY if marker.busy(t_ns) else ReleaseResult.MARKER_NOT_READY
         mark_ns = marker.trigger(t_ns)
         place_mm, speed_mm_s = self._belt.position_mm(mark_ns), self._belt.speed_mm_s(t_ns)
-        truth = MarkTruth(token, station, raw, t_ns, mark_ns, place_mm, speed_mm_s)
+        length_mm = self._length_mm(marker.spec, mark_ns, place_mm)
+        truth = MarkTruth(token, station, raw, t_ns, mark_ns, place_mm, speed_mm_s, length_mm)
         if mark_ns == t_ns:
             self._on_mark(truth)
         else:
             self._number += 1
             heappush(self._coming, (mark_ns, self._number, truth))
         return ReleaseResult.RELEASED
+
+    def _length_mm(self, spec: MarkerSpec, mark_ns: int, place_mm: float) -> float:
+        """How long the mark that begins then becomes along the belt."""
+        if spec.length_mm is not None and spec.window_mm is None:
+            return spec.length_mm
+        passed_mm = self._belt.position_mm(mark_ns + spec.mark_ns) - place_mm
+        length_mm = passed_mm if spec.length_mm is None else spec.length_mm
+        if spec.window_mm is None or passed_mm <= spec.window_mm:
+            return length_mm
+        return length_mm * spec.window_mm / passed_mm

@@ -24,7 +24,7 @@ from controller.settings.quantities import (
     SignedLengthMm,
     SpeedMmS,
 )
-from controller.spec import LineSpec
+from controller.spec import LineSpec, Pacing
 from sim.device_spec import RULES
 from sim.products import Spacing, Spread
 from sim.script import Kind
@@ -171,6 +171,12 @@ class TrueMarkerSection(Strict):
     mark_time: DurationS | None = None
     rearm: DurationS | None = None
     depth: int = Field(default=32, ge=1, le=10_000, description="how many targets the compare can hold")
+    pacing: Pacing = Field(
+        default=Pacing.SHARED_COUNT, description="what it prints its mark's length by; a time base prints for mark_time"
+    )
+    own_scale: float = Field(
+        default=1.0, gt=0.5, lt=2.0, description="own encoder: real ÷ designed length of its marks"
+    )
 
 
 class DelaySection(Strict):

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 
 from controller.model import Call
 from controller.plain import PlainSide
-from controller.spec import LineSpec
+from controller.spec import LineSpec, Pacing, Station
 from sim.belt import Belt, Hunting, Ramp, Segment, Steady
 from sim.detector import EyeSpec
 from sim.device import Device
@@ -24,6 +24,7 @@ from sim.scenario import (
     ProductsSection,
     Scenario,
     SegmentSection,
+    TrueEncoderSection,
     TrueMarkerSection,
 )
 from sim.script import Happening, Kind
@@ -175,8 +176,19 @@ def true_markers(spec: LineSpec, scenario: Scenario) -> list[MarkerSpec]:
         response_s = station.response_s if true.response is None else true.response
         mark_s = station.mark_time_s if true.mark_time is None else true.mark_time
         rearm_s = station.rearm_s if true.rearm is None else true.rearm
-        made.append(MarkerSpec(distance_mm, ns(response_s), ns(mark_s), ns(rearm_s), true.depth))
+        times_ns = ns(response_s), ns(mark_s), ns(rearm_s)
+        length_mm = _true_length_mm(station, true, scenario.encoder)
+        made.append(MarkerSpec(distance_mm, *times_ns, true.depth, length_mm, station.mark_window_mm))
     return made
+
+
+def _true_length_mm(station: Station, true: TrueMarkerSection, encoder: TrueEncoderSection) -> float | None:
+    """Give the real length of one mark where travel paces it; None where a time does."""
+    if true.pacing is Pacing.OWN_TIME_BASE:
+        return None
+    if true.pacing is Pacing.OWN_ENCODER:
+        return station.plan.length_mm * true.own_scale
+    return station.plan.length_mm * encoder.circumference_factor / (1.0 - encoder.slip)
 
 
 def _happening(spec: LineSpec, event: EventSection) -> Happening:

@@ -69,7 +69,6 @@ def _station(config: LineConfig, name: str | None) -> tuple[int, StationSection]
 
 
 def _setup(config: LineConfig, station: StationSection, args: argparse.Namespace) -> Setup:
-    from controller.commissioning.mark_length import Pacing
     from controller.commissioning.trial_data import Setup
     from controller.settings.job import plan_of
     from controller.spec import PlanEdge
@@ -92,7 +91,7 @@ def _setup(config: LineConfig, station: StationSection, args: argparse.Namespace
         design_length_mm=(plan.length or None)
         if args.design_length is None
         else _length_mm("--design-length", args.design_length),
-        pacing=None if station.pacing is None else Pacing(station.pacing),
+        pacing=station.pacing,
     )
 
 

@@ -141,7 +141,7 @@ def fit_blocks(blocks: Sequence[Block]) -> Fit:
     size = np.linalg.norm(design, axis=0)
     q, r = linalg.qr(design / size, mode="economic")
     # Each unknown as a sum of the weighted values.
-    solving = linalg.solve_triangular(r, q.T) / size[:, None]
+    solving = linalg.solve_triangular(r, np.eye(len(r))) @ q.T / size[:, None]
     estimate = linalg.solve_triangular(r, q.T @ values) / size
     parts, residuals, leverage, at = [], [], [], 0
     for block, (sd, dof) in zip(blocks, alone, strict=True):

@@ -17,19 +17,12 @@ from scipy import special
 from controller.commissioning.fit_checks import groups_of
 from controller.commissioning.least_squares import fit, student
 from controller.commissioning.uncertainty import Array
+from controller.spec import Pacing
 
 CUT_CHANCE = 0.001
 """How often whole marks may be taken for cut ones, for each speed looked at."""
 CUT_PART = 0.02
 """A mark that is shorter by less than this part of it is not called cut."""
-
-
-class Pacing(StrEnum):
-    """What a marker paces itself from along the belt."""
-
-    SHARED_COUNT = "shared count"
-    OWN_ENCODER = "own encoder"
-    OWN_TIME_BASE = "own time base"
 
 
 class Owner(StrEnum):

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from controller.commissioning.correction import Correction
-from controller.commissioning.mark_length import Length, Pacing
+from controller.commissioning.mark_length import Length
 from controller.commissioning.uncertainty import Array
+from controller.spec import Pacing
 
 
 class Term(StrEnum):

@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from controller.commissioning.mark_length import Length, Owner, Pacing
+from controller.commissioning.mark_length import Length, Owner
 from controller.commissioning.trial_data import Interval, Predicted, Setup, Term, Trial, Why
+from controller.spec import Pacing
 from controller.units import Display
 
 FITS = 0.01

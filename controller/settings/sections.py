@@ -21,6 +21,7 @@ from controller.settings.quantities import (
     PositiveSpeedMmS,
     SpeedMmS,
 )
+from controller.spec import Pacing
 
 
 def split_address(text: str) -> tuple[str, int | None]:
@@ -237,7 +238,7 @@ class StationSection(Strict):
     mark_window: PositiveLengthMm | None = Field(
         default=None, description="so much belt may pass while one mark is made; more, and the mark is cut short"
     )
-    pacing: Literal["shared count", "own encoder", "own time base"] | None = Field(
+    pacing: Pacing | None = Field(
         default=None,
         description="what the marker paces itself from along the belt: only with the shared count does the length of "
         "its marks speak of our scale",
