@@ -92,6 +92,7 @@ def _setup(config: LineConfig, station: StationSection, args: argparse.Namespace
         if args.design_length is None
         else _length_mm("--design-length", args.design_length),
         pacing=station.pacing,
+        count_mm=config.settings.encoder.scale_mm(),
     )
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from controller.commissioning.least_squares import Block, Fit, fit_blocks
+from controller.commissioning.least_squares import Block, Fit, Part, fit_blocks
 from controller.commissioning.uncertainty import Array
 
 
@@ -35,30 +36,34 @@ class Correction:
 
 def correct(
     positions: Sequence[Block], scales: Block | None, columns: Sequence[int], unknown: Collection[str],
-    response_s: float, distance_mm: float,
+    response_s: float, distance_mm: float, common_sd: float,
 ) -> Correction | None:  # fmt: skip
     """Choose what to correct: an unknown whose interval covers zero is left alone, the others are fitted without it.
 
     The scale goes first, since a correction of the distance does at the line's distance what it would; then the delay.
     Blocks have the columns distance, delay, scale, of which `columns` are fitted. None where nothing may be changed.
     """
+
+    def fitted(blocks: Sequence[Block], numbers: Sequence[int]) -> Fit:
+        return fit_marks(blocks, scales, numbers, common_sd)
+
     if "distance" in unknown or "delay" in unknown:
         # A correction of either would be a guess; a scale that stands by itself is none.
-        scale = 0.0 if 2 not in columns else _shown(_fit(positions, columns, scales), columns, 2)
+        scale = 0.0 if 2 not in columns else _shown(fitted(positions, columns), columns, 2)
         return Correction(scale=scale) if scale else None
     kept = list(columns)
     for number in (2, 1):
-        if number in kept and not _shown(_fit(positions, kept, scales), kept, number):
+        if number in kept and not _shown(fitted(positions, kept), kept, number):
             kept.remove(number)
-    if kept == [0] and not _shown(_fit(positions, kept, scales), kept, 0):
+    if kept == [0] and not _shown(fitted(positions, kept), kept, 0):
         return Correction()
-    amounts = dict(zip(kept, _fit(positions, kept, scales).estimate, strict=True))
+    amounts = dict(zip(kept, fitted(positions, kept).estimate, strict=True))
     stays = amounts.get(1, 0.0) < -response_s
     if stays:
         # No response is less than nothing: what can be given back is, and the rest is fitted to what remains.
         rest = [replace(b, values=b.values + response_s * b.design[:, 1]) for b in positions]
         kept.remove(1)
-        amounts = {**dict(zip(kept, _fit(rest, kept, scales).estimate, strict=True)), 1: -response_s}
+        amounts = {**dict(zip(kept, fitted(rest, kept).estimate, strict=True)), 1: -response_s}
     a_mm, delay_s, scale = (float(amounts.get(n, 0.0)) for n in range(3))
     return Correction(min(a_mm, distance_mm), delay_s, scale, stays)
 
@@ -69,11 +74,12 @@ def _shown(found: Fit, columns: Sequence[int], number: int) -> float:
     return found.value(row) if abs(found.value(row)) > found.half_width(row) else 0.0
 
 
-def _fit(positions: Sequence[Block], columns: Sequence[int], scales: Block | None) -> Fit:
-    return fit_blocks([in_columns(b, columns) for b in positions] + (
-        [in_columns(scales, columns)] if scales is not None and 2 in columns else []))  # fmt: skip
+def fit_marks(positions: Sequence[Block], scales: Block | None, columns: Sequence[int], common_sd: float) -> Fit:
+    """Fit these unknowns to positions, and to lengths where they tell the scale.
 
-
-def in_columns(block: Block, columns: Sequence[int]) -> Block:
-    """A block with only these unknowns."""
-    return replace(block, design=block.design[:, list(columns)])
+    `common_sd` is what may shift all marks alike and no repeat shows; it adds to the distance's uncertainty.
+    """
+    blocks = [*positions, *([scales] if scales is not None and 2 in columns else [])]
+    found = fit_blocks([replace(b, design=b.design[:, list(columns)]) for b in blocks])
+    first = np.eye(len(columns))[0]
+    return replace(found, parts=(*found.parts, Part(common_sd, math.inf, common_sd**2 * np.outer(first, first))))

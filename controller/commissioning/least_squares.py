@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import linalg, special
+from scipy import special
 
 from controller.commissioning.uncertainty import Array, effective_dof
 
@@ -139,10 +139,10 @@ def fit_blocks(blocks: Sequence[Block]) -> Fit:
     if rank(design) < design.shape[1]:
         raise ValueError("these values cannot tell the unknowns apart")
     size = np.linalg.norm(design, axis=0)
-    q, r = linalg.qr(design / size, mode="economic")
+    q, r = np.linalg.qr(design / size)
     # Each unknown as a sum of the weighted values.
-    solving = linalg.solve_triangular(r, np.eye(len(r))) @ q.T / size[:, None]
-    estimate = linalg.solve_triangular(r, q.T @ values) / size
+    solving = np.linalg.solve(r, q.T) / size[:, None]
+    estimate = np.linalg.solve(r, q.T @ values) / size
     parts, residuals, leverage, at = [], [], [], 0
     for block, (sd, dof) in zip(blocks, alone, strict=True):
         rows = slice(at, at + len(block.values))

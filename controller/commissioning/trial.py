@@ -13,12 +13,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from controller.commissioning.correction import Correction, correct, in_columns
+from controller.commissioning.correction import Correction, correct, fit_marks
 from controller.commissioning.fit_checks import groups_of, lack_of_fit, outliers, unequal_scatter_p
-from controller.commissioning.least_squares import Block, Fit, fit_blocks, rank, student, tells
+from controller.commissioning.least_squares import Block, Fit, rank, student, tells
 from controller.commissioning.mark_length import Length, Owner, look
 from controller.commissioning.trial_data import AtSpeed, Interval, Marks, Predicted, Setup, Term, Trial, Why
-from controller.commissioning.uncertainty import Array
+from controller.commissioning.uncertainty import Array, Spread
 
 SAME_DISTANCE = 0.005
 """Distances closer than this part of them are one."""
@@ -36,7 +36,7 @@ def analyse(marks: Marks, setup: Setup) -> Trial:
     _refuse_poor(marks)
     length = _length(marks, setup)
     design, columns, unknown = _model(marks, setup, length)
-    least_sd = max(marks.position_step_mm / 12.0**0.5, LEAST_SD_MM)
+    least_sd = max(Spread.of_step(marks.position_step_mm).u, LEAST_SD_MM)
     errors = marks.position_mm - setup.offset_mm
     if len(errors) <= rank(design[:, columns]):
         raise ValueError(
@@ -96,7 +96,7 @@ def _length(marks: Marks, setup: Setup) -> Length | None:
         return None
     found = look(
         marks.length_mm[there], marks.speed_mm_s[there], setup.design_length_mm, setup.pacing,
-        marks.length_step_mm / 12.0**0.5,
+        Spread.of_step(marks.length_step_mm).u,
     )  # fmt: skip
     whole = np.zeros(len(there), bool)
     whole[there] = found.whole
@@ -149,7 +149,7 @@ def _length_block(marks: Marks, length: Length | None) -> Block | None:
     if len(over) < 2:
         return None
     rows = np.tile([0.0, 0.0, length.design_mm], (len(over), 1))
-    return Block.of(rows, over, least_sd=max(marks.length_step_mm / 12.0**0.5, LEAST_SD_MM))
+    return Block.of(rows, over, least_sd=max(Spread.of_step(marks.length_step_mm).u, LEAST_SD_MM))
 
 
 def _position_blocks(design: Array, columns: list[int], errors: Array, marks: Marks, least_sd: float) -> list[Block]:
@@ -173,9 +173,9 @@ class _Judge:
     ) -> None:  # fmt: skip
         self._blocks, self._scales, self._columns, self._unknown = blocks, scales, columns, unknown
         self._marks, self._setup, self._least_sd = marks, setup, least_sd
-        self._fit: Fit = fit_blocks(
-            [in_columns(b, columns) for b in ([*blocks] if scales is None else [*blocks, scales])]
-        )
+        # Rounding to whole counts shifts all marks alike, by up to half a count either way.
+        self._common_sd = Spread.of_step(setup.count_mm).u
+        self._fit: Fit = fit_marks(blocks, scales, columns, self._common_sd)
         parts = self._fit.parts[: len(blocks)]
         self._sd = float((sum(p.dof * p.sd**2 for p in parts) / sum(p.dof for p in parts)) ** 0.5)
         self._told = np.concatenate([b.design for b in ([*blocks] if scales is None else [*blocks, scales])])
@@ -184,7 +184,13 @@ class _Judge:
         """Say all."""
         setup, columns, tolerance_mm = self._setup, self._columns, self._setup.tolerance_mm
         correction = correct(
-            self._blocks, self._scales, columns, self._unknown.keys(), setup.response_s, setup.distance_mm
+            self._blocks,
+            self._scales,
+            columns,
+            self._unknown.keys(),
+            setup.response_s,
+            setup.distance_mm,
+            self._common_sd,
         )
 
         def predict(speed_mm_s: float) -> Predicted | None:

@@ -53,6 +53,8 @@ class Setup:
     tolerance_mm: float
     design_length_mm: float | None = None
     pacing: Pacing | None = None
+    count_mm: float = 0.0
+    """The belt for one count; marks are released at whole counts."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,7 +112,7 @@ def trial_marks(
 
 
 def setup_of(told: Settings, pacing: Pacing | None = Pacing.SHARED_COUNT) -> Setup:
-    return Setup(OFFSET_MM, told.distance_mm, told.response_s, 0.0, TOP_MM_S, 1.5, DESIGN_MM, pacing)
+    return Setup(OFFSET_MM, told.distance_mm, told.response_s, 0.0, TOP_MM_S, 1.5, DESIGN_MM, pacing, told.scale_mm)
 
 
 # The same line in virtual time.
