@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from controller.commissioning.least_squares import Block, Fit, Part, fit_blocks
+from controller.commissioning.least_squares import Block, Fit, fit_blocks
 from controller.commissioning.uncertainty import Array
 
 
@@ -36,7 +35,7 @@ class Correction:
 
 def correct(
     positions: Sequence[Block], scales: Block | None, columns: Sequence[int], unknown: Collection[str],
-    response_s: float, distance_mm: float, common_sd: float,
+    response_s: float, distance_mm: float,
 ) -> Correction | None:  # fmt: skip
     """Choose what to correct: an unknown whose interval covers zero is left alone, the others are fitted without it.
 
@@ -45,7 +44,7 @@ def correct(
     """
 
     def fitted(blocks: Sequence[Block], numbers: Sequence[int]) -> Fit:
-        return fit_marks(blocks, scales, numbers, common_sd)
+        return fit_marks(blocks, scales, numbers)
 
     if "distance" in unknown or "delay" in unknown:
         # A correction of either would be a guess; a scale that stands by itself is none.
@@ -74,12 +73,7 @@ def _shown(found: Fit, columns: Sequence[int], number: int) -> float:
     return found.value(row) if abs(found.value(row)) > found.half_width(row) else 0.0
 
 
-def fit_marks(positions: Sequence[Block], scales: Block | None, columns: Sequence[int], common_sd: float) -> Fit:
-    """Fit these unknowns to positions, and to lengths where they tell the scale.
-
-    `common_sd` is what may shift all marks alike and no repeat shows; it adds to the distance's uncertainty.
-    """
+def fit_marks(positions: Sequence[Block], scales: Block | None, columns: Sequence[int]) -> Fit:
+    """Fit these unknowns to positions, and to lengths where they tell the scale."""
     blocks = [*positions, *([scales] if scales is not None and 2 in columns else [])]
-    found = fit_blocks([replace(b, design=b.design[:, list(columns)]) for b in blocks])
-    first = np.eye(len(columns))[0]
-    return replace(found, parts=(*found.parts, Part(common_sd, math.inf, common_sd**2 * np.outer(first, first))))
+    return fit_blocks([replace(b, design=b.design[:, list(columns)]) for b in blocks])

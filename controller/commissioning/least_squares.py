@@ -30,13 +30,16 @@ class Block:
     """Values of one kind: a row of the design for each, and their relative weights (1 / variance) where they differ.
 
     Their common scatter is estimated from them; `least_sd` is what it is never taken below, e.g. for the step in which
-    they were read.
+    they were read. Values of one number in `alike` may all be shifted by the same amount, of standard uncertainty
+    `alike_sd`, which no repeat shows.
     """
 
     design: Array
     values: Array
     weights: Array | None = None
     least_sd: float = 0.0
+    alike: Array | None = None
+    alike_sd: float = 0.0
 
     @classmethod
     def of(cls, design: ArrayLike, values: ArrayLike, weights: ArrayLike | None = None, least_sd: float = 0.0) -> Block:
@@ -59,7 +62,10 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """What one block adds to the uncertainty: its scatter (at weight 1), its degrees of freedom, its covariance."""
+    """What one block adds to the uncertainty: its scatter (at weight 1), its degrees of freedom, its covariance.
+
+    The last of a fit may be what shifts values alike.
+    """
 
     sd: float
     dof: float
@@ -144,13 +150,20 @@ def fit_blocks(blocks: Sequence[Block]) -> Fit:
     solving = np.linalg.solve(r, q.T) / size[:, None]
     estimate = np.linalg.solve(r, q.T @ values) / size
     parts, residuals, leverage, at = [], [], [], 0
-    for block, (sd, dof) in zip(blocks, alone, strict=True):
+    shifts: dict[float, Array] = {}
+    for block, root, (sd, dof) in zip(blocks, roots, alone, strict=True):
         rows = slice(at, at + len(block.values))
         at += len(block.values)
         step = solving[:, rows] * (sd if one else 1.0)
         parts.append(Part(sd, dof, step @ step.T))
+        if block.alike is not None:
+            for number in np.unique(block.alike):
+                shift = block.alike_sd * (solving[:, rows] * root)[:, block.alike == number].sum(axis=1)
+                shifts[float(number)] = shifts.get(float(number), 0.0) + shift
         residuals.append(block.values - block.design @ estimate)
         leverage.append(np.sum(q[rows] ** 2, axis=1))
+    if shifts:
+        parts.append(Part(0.0, math.inf, np.asarray(np.sum([np.outer(s, s) for s in shifts.values()], axis=0))))
     return Fit(estimate, tuple(parts), tuple(residuals), tuple(leverage))
 
 

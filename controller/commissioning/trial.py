@@ -49,7 +49,7 @@ def analyse(marks: Marks, setup: Setup) -> Trial:
     if _model(kept_marks, setup, length)[1] != columns:
         out, kept, kept_marks = [], np.arange(len(errors)), marks  # what tells the unknowns apart is not left out
     scales = _length_block(marks, length) if 2 in columns else None
-    blocks = _position_blocks(design[kept], columns, errors[kept], kept_marks, least_sd)
+    blocks = _position_blocks(design[kept], columns, errors[kept], kept_marks, least_sd, setup)
     return _Judge(blocks, scales, columns, unknown, kept_marks, setup, least_sd).trial(length, [int(i) for i in out])
 
 
@@ -152,16 +152,24 @@ def _length_block(marks: Marks, length: Length | None) -> Block | None:
     return Block.of(rows, over, least_sd=max(Spread.of_step(marks.length_step_mm).u, LEAST_SD_MM))
 
 
-def _position_blocks(design: Array, columns: list[int], errors: Array, marks: Marks, least_sd: float) -> list[Block]:
+def _position_blocks(
+    design: Array, columns: list[int], errors: Array, marks: Marks, least_sd: float, setup: Setup
+) -> list[Block]:
     """The positions as one block, or as one for each speed where their scatter differs beyond chance."""
-    groups = groups_of(marks.speed_mm_s)
+    assert marks.distance_mm is not None
+    groups, alike = groups_of(marks.speed_mm_s), groups_of(marks.distance_mm, SAME_DISTANCE)
+    if setup.response_s > 0.0:
+        # What is made up for goes with the speed, and so does what rounding leaves.
+        alike = alike + 1000.0 * groups
+    # Rounding to whole counts shifts all marks at one distance alike, by up to half a count either way.
+    count_sd = Spread.of_step(setup.count_mm).u
     fitted = _independent(design[:, columns])
     left = errors - fitted @ np.linalg.lstsq(fitted, errors, rcond=None)[0]
     kinds = [groups == g for g in np.unique(groups)]
     repeated = len(kinds) > 1 and all(k.sum() >= LEAST_REPEATS for k in kinds)
     if not repeated or unequal_scatter_p([left[k] for k in kinds], least_sd) > UNEQUAL_CHANCE:
-        return [Block.of(design, errors, least_sd=least_sd)]
-    return [Block.of(design[k], errors[k], least_sd=least_sd) for k in kinds]
+        kinds = [np.ones(len(errors), bool)]
+    return [Block(design[k], errors[k], None, least_sd, alike[k], count_sd) for k in kinds]
 
 
 class _Judge:
@@ -173,9 +181,7 @@ class _Judge:
     ) -> None:  # fmt: skip
         self._blocks, self._scales, self._columns, self._unknown = blocks, scales, columns, unknown
         self._marks, self._setup, self._least_sd = marks, setup, least_sd
-        # Rounding to whole counts shifts all marks alike, by up to half a count either way.
-        self._common_sd = Spread.of_step(setup.count_mm).u
-        self._fit: Fit = fit_marks(blocks, scales, columns, self._common_sd)
+        self._fit: Fit = fit_marks(blocks, scales, columns)
         parts = self._fit.parts[: len(blocks)]
         self._sd = float((sum(p.dof * p.sd**2 for p in parts) / sum(p.dof for p in parts)) ** 0.5)
         self._told = np.concatenate([b.design for b in ([*blocks] if scales is None else [*blocks, scales])])
@@ -190,7 +196,6 @@ class _Judge:
             self._unknown.keys(),
             setup.response_s,
             setup.distance_mm,
-            self._common_sd,
         )
 
         def predict(speed_mm_s: float) -> Predicted | None:

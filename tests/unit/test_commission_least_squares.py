@@ -175,3 +175,19 @@ def test_the_proposed_marks_are_enough_and_one_less_is_not() -> None:
     assert not propose(0.0, 500.0, 10.0, 0.1).enough
     with pytest.raises(ValueError, match="half width"):
         propose(0.0, 500.0, 0.3, 0.0)
+
+
+def test_what_shifts_values_alike_adds_to_the_uncertainty_as_drawn_shifts_do() -> None:
+    """Two places with a shift each of their own: the spread of the estimates over many draws is what is stated."""
+    rng = np.random.default_rng(9)
+    x = np.repeat([1.0, 4.0], 6)
+    groups, shift_sd, sd = groups_of(x), 0.4, 0.1
+    drawn, stated = [], []
+    for _ in range(600):
+        shifts = rng.normal(0.0, shift_sd, 2)
+        values = 2.0 + 0.5 * x + shifts[groups.astype(int)] + rng.normal(0.0, sd, 12)
+        found = fit_blocks([Block(line(x), values, None, 0.0, groups, shift_sd)])
+        drawn.append(found.estimate)
+        stated.append(found.standard_uncertainty)
+    assert np.std(drawn, axis=0) == pytest.approx(np.mean(stated, axis=0), rel=0.1)
+    assert np.mean(stated, axis=0)[0] > 3.0 * fit(line(x), values).standard_uncertainty[0]
