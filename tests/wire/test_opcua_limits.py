@@ -122,6 +122,40 @@ async def test_too_many_connections_are_refused(strict: Guarded, client_papers: 
         assert left(strict) == (1, 1, 0)
 
 
+async def deaf(server: Guarded) -> Client:
+    """A client without a session that does not read."""
+    client = await server.client(None)
+    await client.connect_sessionless()
+    client.uaclient.protocol.transport.pause_reading()
+    return client
+
+
+async def test_who_asks_and_does_not_read_is_cut_off(strict: Guarded, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(strict.server.iserver, "max_pending_activation_seconds", 60.0)
+    client = await deaf(strict)
+    request, asked, transport = ua.GetEndpointsRequest(), [], client.uaclient.protocol.transport
+    request.Parameters.EndpointUrl = strict.url
+
+    def asked_on() -> bool:
+        if not transport.is_closing():
+            asked.append(client.uaclient.protocol._send_request(request))
+        return strict.refusals["answers not read"] == 1
+
+    await until(asked_on, "who does not read to be cut off")
+    await until(lambda: left(strict) == (0, 0, 0), "nothing to be left of it")
+    transport.abort()
+    await asyncio.gather(*asked, return_exceptions=True)
+    client.disconnect_socket()
+
+
+async def test_what_nobody_reads_holds_no_connection(strict: Guarded) -> None:
+    client = await deaf(strict)
+    (served,) = strict.server.bserver.clients
+    served.transport.write(bytes(8_000_000))
+    await until(lambda: left(strict) == (0, 0, 0), "the connection to be given back")
+    client.disconnect_socket()
+
+
 async def test_queues_are_short_also_when_they_are_changed(strict: Guarded, client_papers: Papers) -> None:
     client = await strict.client(client_papers, "vera")
     await client.connect()

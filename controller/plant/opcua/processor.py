@@ -26,6 +26,8 @@ LONGEST_CHANNEL_MS = 3_600_000
 """A client that asks for longer renews its channel's keys every hour."""
 LARGEST_UNREAD_BYTES = 70_000
 """More than one chunk of a message, which is 65535 bytes: whoever sends more of one is no client."""
+LARGEST_UNSENT_BYTES = 1_000_000
+"""Whoever asks on and on and leaves more than that of the answers unread is cut off."""
 KINDS = (b"HEL", b"OPN", b"MSG", b"CLO", b"ERR")
 """How a client's messages begin."""
 _CODES = ua.StatusCodes
@@ -75,6 +77,10 @@ class Processor(UaProcessor):  # type: ignore[misc]
 
     async def process(self, header: Any, body: Any) -> bool:
         """Handle one message; False, or what a client must not do, ends the connection."""
+        if self._transport.get_write_buffer_size() > LARGEST_UNSENT_BYTES:
+            self._door.refused("answers not read", self._client)
+            self._transport.abort()
+            return False
         opening = header.MessageType == ua.MessageType.SecureOpen and not self._connection.is_open()
         try:
             return bool(await super().process(header, body))
@@ -250,6 +256,12 @@ class _Protocol(OPCUAProtocol):  # type: ignore[misc]
             # The library would read on, as much as is sent.
             self.iserver.door.refused("broken message", str(self.peer_name[0]), detail="no message of OPC UA")
             self._buffer = b""
+            self.transport.abort()
+
+    async def _activation_watchdog(self) -> None:
+        await super()._activation_watchdog()
+        if self.transport is not None and self.transport.is_closing():
+            # The library waits until everything is sent: for ever, where nobody reads it.
             self.transport.abort()
 
 
