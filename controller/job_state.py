@@ -92,7 +92,9 @@ def _state(store: Store, job: str, text: str, running: bool) -> JobState:
             number, differs = alike[-1].number, ()
     since = ""
     if running and newest is not None and (newest.job, newest.revision) != (job, number):
-        since = f"{newest.job!r} revision {newest.revision} was put in place since; it is taken up at the next launch"
+        since = (
+            f"{newest.job!r} revision {newest.revision} was saved or put in place since; the next launch takes it up"
+        )
     return JobState(job, number, differs, trouble, since)
 
 

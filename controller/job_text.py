@@ -17,7 +17,7 @@ from controller.units import Display
 Value = str | float | bool
 Place = tuple[str, ...]
 
-_ORDER = ("job", "detector", "stations", "encoder")
+_ORDER = ("job", "detector", "stations", "encoder", "uncertainty")
 _NAMES = ("name", "station")
 """Settings that are words of people: what looks like a quantity there is none."""
 _QUANTITY = re.compile(r"(\S+) (mm|mm/s|s)")

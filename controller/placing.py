@@ -19,7 +19,7 @@ from controller.model import State
 from controller.modes import title
 from controller.records.lock import WriterLock
 from controller.records.schema import JournalError
-from controller.records.store import Placing, Revision, Store
+from controller.records.store import Placing, Revision, Store, StoreError
 from controller.replacing import replace_file
 from controller.settings.line import journal_path
 
@@ -71,6 +71,19 @@ def carry_out(plan: Plan, store: Store, *, who: str, why: str, wall_ns: int) -> 
     The caller is within `nothing_marks`. Raises NotNowError where the files have been changed meanwhile, StoreError,
     and OSError with the files as they were, or else with the store saying that it was cut short.
     """
+    try:
+        lock = WriterLock.take(store.path)
+    except JournalError as error:
+        if not isinstance(error.__cause__, BlockingIOError):
+            raise StoreError(str(error)) from None
+        raise NotNowError("another job is being put in place on this line just now; do it again") from None
+    try:
+        return _carry_out(plan, store, who, why, wall_ns)
+    finally:
+        lock.release()
+
+
+def _carry_out(plan: Plan, store: Store, who: str, why: str, wall_ns: int) -> Revision | Path | None:
     files, revision = plan.files, plan.revision
     if not files.as_read():
         raise NotNowError(f"{files.path} or {files.job_path} was changed just now; look at them and do it again")

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from controller.records.store_file import StoreError, opened
+from controller.records.store_file import StoreError, is_new, opened
 
 __all__ = ["CommissioningResult", "Placing", "Revision", "Store", "StoreError", "checksum", "store_path"]
 
@@ -202,7 +202,7 @@ class Store:
         )
 
     def _read(self, sql: str, values: tuple[object, ...]) -> list[tuple[Any, ...]]:
-        if not self.path.is_file() or not self.path.stat().st_size:  # a crash may leave it made, and nothing in it
+        if is_new(self.path):
             return []
         with opened(self.path, new=False) as connection:
             connection.execute("PRAGMA query_only = ON")

@@ -33,6 +33,16 @@ class StoreError(Exception):
     """The job store cannot be used; the text says where, what and how to mend it, in one line."""
 
 
+def is_new(path: Path) -> bool:
+    """Whether nothing has been kept there yet. Raises StoreError where that cannot be known."""
+    try:
+        return path.stat().st_size == 0  # a crash may leave it made, and nothing in it
+    except (FileNotFoundError, NotADirectoryError):
+        return True
+    except OSError as error:
+        raise StoreError(_explain(path, error)) from error
+
+
 @contextmanager
 def opened(path: Path, *, new: bool) -> Iterator[sqlite3.Connection]:
     """Open the file for one call, making it where it is new; what is not committed by the end is undone."""

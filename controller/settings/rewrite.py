@@ -18,6 +18,7 @@ from controller.settings.base import Strict
 from controller.settings.job import JobSettings
 from controller.settings.line import LineSettings
 from controller.settings.saved import MACHINE, PRODUCT, SavedJob, quantity_of
+from controller.settings.uncertainty import UncertaintySection
 from controller.units import Display, Kind, parse, show
 
 _FEW_DIGITS, _MOST_DIGITS = 9, 17
@@ -47,7 +48,8 @@ def line_file_text(old: str, now: LineSettings, wanted: SavedJob, display: Displ
     """Give the line file's text with the job's part of the settings, and the machine's if so. Raises RewriteError."""
     names = {section: PRODUCT[section] + (MACHINE[section] if machine else ()) for section in PRODUCT}
     document = _parsed(old)
-    for section, model in (("detector", now.detector), ("encoder", now.encoder)):
+    sections = {"detector": now.detector, "encoder": now.encoder, "uncertainty": now.uncertainty}
+    for section, model in sections.items():
         if _differ(model, getattr(wanted, section), names[section]):
             if section not in document:
                 document.add(section, tomlkit.table())
@@ -121,7 +123,9 @@ def _write(table: Any, now: Strict | None, wanted: Strict, names: Sequence[str],
         if value is None:
             del table[name]
         elif isinstance(value, Strict):
-            _write_model(table, name, before if isinstance(before, Strict) else None, value, display)
+            # Of how well a figure is known each setting forbids others, also as they are when left out.
+            whole = isinstance(wanted, UncertaintySection) or not isinstance(before, Strict)
+            _write_model(table, name, None if whole else before, value, display)
         elif isinstance(value, list):
             _write_list(table, name, before if isinstance(before, list) else [], value, display)
         else:
@@ -135,6 +139,8 @@ def _write_model(table: Any, name: str, before: Strict | None, value: Strict, di
     if before is None:
         inner = tomlkit.inline_table()
         _write(inner, None, value, names, display)
+        if name in table and not isinstance(table[name], InlineTable):
+            del table[name]
         table[name] = inner
     else:
         _write(_table(table[name], name), before, value, names, display)

@@ -3,7 +3,8 @@
 A job is the whole job file (the mark plans) together with what commissioning settles in the line file:
 
 - of the product, and so of every job its own: the detector's filters, and what each marker can do (`PRODUCT`);
-- of the machine, the same whatever is marked: the scale and sense of the counter, distances and responses (`MACHINE`).
+- of the machine, the same whatever is marked: scale and sense of the counter, distances, responses, and how well all of
+  that is known (`MACHINE`).
 
 A revision keeps both. Loading another job takes its own part only, so that a scale from before the wheel was changed
 never comes back with it; restoring takes all. How the device is wired and asked belongs to no job.
@@ -25,16 +26,19 @@ from controller.settings.job import JobSettings
 from controller.settings.line import LineConfig, LineSettings
 from controller.settings.quantities import Quantity
 from controller.settings.sections import DetectorSection, EncoderSection, StationSection
+from controller.settings.uncertainty import UncertaintySection
 
 PRODUCT: dict[str, tuple[str, ...]] = {
     "detector": ("least_length", "least_gap", "hold_off", "jam_length", "silent_after"),
     "stations": ("mark_time", "rearm", "max_speed", "window", "mark_window"),
     "encoder": (),
+    "uncertainty": (),
 }
 MACHINE: dict[str, tuple[str, ...]] = {
     "detector": ("response",),
     "stations": ("distance", "response", "pacing"),
     "encoder": ("mm_per_count", "wheel", "forward"),
+    "uncertainty": tuple(UncertaintySection.model_fields),
 }
 """Section of the line file → its settings that are saved with a job; those of the stations for each of them."""
 
@@ -47,6 +51,7 @@ class SavedJob(Strict):
     detector: DetectorSection
     stations: list[StationSection]
     encoder: EncoderSection
+    uncertainty: UncertaintySection
 
 
 def is_machine(place: Place) -> bool:
@@ -94,6 +99,7 @@ def _text(job: JobSettings, sections: LineSettings | SavedJob) -> str:
             "detector": _values(sections.detector, of("detector")),
             "stations": {station.name: _values(station, of("stations")) for station in sections.stations},
             "encoder": _values(sections.encoder, of("encoder")),
+            "uncertainty": _values(sections.uncertainty, of("uncertainty")),
         }
     )
 
@@ -111,8 +117,13 @@ def _pairs(model: Strict, names: Sequence[str]) -> Iterator[tuple[str, Any]]:
         if quantity is not None:
             yield name, f"{value + 0.0!r} {quantity.kind.base}"
         elif isinstance(value, Strict):
-            yield name, _values(value, list(type(value).model_fields))
+            yield name, _values(value, _fields(value, whole=not isinstance(model, UncertaintySection)))
         elif isinstance(value, list):
-            yield name, [_values(item, list(type(item).model_fields)) for item in value]
+            yield name, [_values(item, _fields(item, whole=True)) for item in value]
         else:
             yield name, value.value if isinstance(value, Enum) else value
+
+
+def _fields(model: Strict, *, whole: bool) -> list[str]:
+    """The names of its settings; not `whole`: of those that are not as they are when left out."""
+    return [name for name, field in type(model).model_fields.items() if whole or getattr(model, name) != field.default]

@@ -283,6 +283,15 @@ wheels = st.sampled_from(
     ]
 )
 
+known = st.sampled_from(
+    [
+        "",
+        '[uncertainty]\ndistance = { within = "1 mm", shape = "triangular" }  # by tape\nscale = { sd = "1 mm", readings = 5 }\n',
+        '[uncertainty]\ndistance = { sd = "0.3 mm" }\n',
+        '[uncertainty.distance]\nwithin = "0.5 in"\n[uncertainty.marker_jitter]\nsd = "1 ms"\n',
+    ]
+)
+
 
 @st.composite
 def two_files(draw: st.DrawFn) -> tuple[str, str]:
@@ -298,7 +307,7 @@ def two_files(draw: st.DrawFn) -> tuple[str, str]:
     line = (
         '# a line\n[line]\nname = "x"\njob = "job.toml"\ntop_speed = "30 m/min"\n[link]\naddress = "192.0.2.1"\n'
         f'[display]\nlength = "{draw(st.sampled_from(["mm", "in"]))}"\n[journal]\npath = "journal.sqlite"\n'
-        f"{section}{stations}[encoder]  # measured\n{draw(wheels)}\n"
+        f"{section}{stations}[encoder]  # measured\n{draw(wheels)}\n{draw(known)}"
     )
     plans = [
         f'station = "{name}"|offset = "{draw(short)}"|edge = "{draw(st.sampled_from(["leading", "trailing"]))}"'
