@@ -24,7 +24,7 @@ from tests.wire.processes import LOOPBACK, Bench, benching, until
 from tests.wire.test_foreign_opcua_look import WAIT_S, node_modules
 from tests.wire.test_plant_host import free_port, shown
 
-pytestmark = pytest.mark.foreign
+pytestmark = [pytest.mark.foreign, pytest.mark.long]
 SCRIPT = Path(__file__).with_name("opcua_operate.mjs")
 
 
