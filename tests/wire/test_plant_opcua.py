@@ -106,6 +106,18 @@ async def test_each_line_has_its_own_units(rig: Rig) -> None:
     assert (round(span.Low, 2), round(span.High, 2)) == (-98.43, 98.43)
 
 
+async def test_every_number_with_a_unit_says_which_and_in_what_range(rig: Rig) -> None:
+    analogs = (ua.NodeId(ua.ObjectIds.Double), ua.NodeId(ua.ObjectIds.Float))
+    seen = 0
+    for folder in ("Status", "Admin", "Tracking", "Queue", "Requests", "Products", "Job", "Link"):
+        for node in await rig.node(f"demo/{folder}").get_variables():
+            if await node.read_data_type() in analogs:
+                names = {(await child.read_browse_name()).Name for child in await node.get_properties()}
+                assert names >= {"EURange", "EngineeringUnits"}, node
+                seen += 1
+    assert seen == 15
+
+
 async def test_values_carry_status_and_times(rig: Rig) -> None:
     data = await rig.node("demo/Tracking/Speed").read_data_value()
     assert data.SourceTimestamp.timestamp() == pytest.approx(WALL_NS / 1e9 - 0.004, abs=1e-5)

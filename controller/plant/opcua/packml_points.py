@@ -105,7 +105,7 @@ def _admin(types: PackmlTypes) -> list[Point]:
         Point(at + "Warning", _T.ExtensionObject, partial(_alarms, types, True), structure=alarm, array=True),
         Point(at + "WarningExtent", _T.Int32, lambda _: sum(k.reaction is Reaction.WARN for k in FAULTS.values())),
         Point(at + "StopReason", _T.ExtensionObject, partial(_stop_reason, types), structure=alarm),
-        Point(at + "MachDesignSpeed", _T.Float, lambda s: s.speed(s.about.top_speed_mm_s)),
+        Point(at + "MachDesignSpeed", _T.Float, lambda s: s.speed(s.about.top_speed_mm_s), analog=speed),
         *(
             Point(at + name, _T.ExtensionObject, partial(_count, types, name), structure=counts, array=True)
             for name in COUNTS
