@@ -44,6 +44,8 @@ class Node:
     data_type: Id | None = None
     rank: int = -1
     state_number: int | None = None
+    parts: list[tuple[str, Id | int, int]] = field(default_factory=list)
+    """Fields of a structure and arguments of a method: name, data type, rank; names of an enumeration with their numbers."""
     edges: set[Edge] = field(default_factory=set)
 
 
@@ -79,6 +81,12 @@ def published() -> dict[int, Node]:
         if kind == "Variable":
             node.data_type = number(row.get("DataType", "i=24"))
             node.rank = int(row.get("ValueRank", "-1"))
+        for part in row.iter(_NS + "Field"):
+            what = int(part.get("Value", "-1")) if "Value" in part.attrib else number(part.get("DataType"))
+            node.parts.append((part.get("Name", ""), what, int(part.get("ValueRank", "-1"))))
+        for part in row.iter(_TYPES + "Argument"):
+            what = number(part.findtext(f"{_TYPES}DataType/{_TYPES}Identifier"))
+            node.parts.append((part.findtext(_TYPES + "Name", ""), what, int(part.findtext(_TYPES + "ValueRank", ""))))
         value = row.find(f"{_NS}Value/{_TYPES}UInt32")
         if name == "StateNumber" and value is not None:
             node.state_number = int(value.text or "")
@@ -128,6 +136,15 @@ class Reader:
             read.data_type = self.id(await node.read_data_type())
             read.rank = int(await node.read_value_rank())
             read.state_number = await node.read_value() if name.Name == "StateNumber" else None
+            if name.Name == "InputArguments":
+                rows = await node.read_value()
+                read.parts = [(a.Name, self.id(a.DataType), int(a.ValueRank)) for a in rows]
+        if kind == "DataType":
+            definition = await node.read_data_type_definition()
+            if isinstance(definition, ua.EnumDefinition):
+                read.parts = [(f.Name, f.Value, -1) for f in definition.Fields]
+            else:
+                read.parts = [(f.Name, self.id(f.DataType), int(f.ValueRank)) for f in definition.Fields]
         here = self.id(node_id)
         for reference in await node.get_references():
             type_, other = self.id(reference.ReferenceTypeId), self.id(reference.NodeId)
@@ -156,6 +173,7 @@ async def test_every_node_shown_is_that_of_the_nodeset(published: dict[int, Node
         assert (number, node.kind, node.name) == (number, wanted.kind, wanted.name)
         assert (number, node.data_type, node.rank) == (number, wanted.data_type, wanted.rank)
         assert (number, node.state_number) == (number, wanted.state_number)
+        assert (number, node.parts) == (number, wanted.parts)
 
 
 async def test_they_hang_together_as_in_the_nodeset(published: dict[int, Node], shown: dict[int, Node]) -> None:
