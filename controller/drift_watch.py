@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from controller.commissioning.drift import Drift, DriftChart
@@ -10,6 +12,28 @@ from controller.model import Event, ProductDone
 from controller.needs import lever_mm
 from controller.spec import LineSpec, Material
 from controller.units import Display
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """What an earlier run had learnt of the same job's products with the same scale, in mm, and when it began."""
+
+    target_mm: float
+    scatter_mm: float
+    known_from: int
+    since: str
+
+
+def earlier(kept: Iterable[tuple[str, str, Mapping[str, Any]]], spec: LineSpec) -> Learnt | None:
+    """The first of the earlier runs, as (beginning, job, summary), that this one can be held against."""
+    for since, job, summary in kept:
+        drift = summary.get("drift")
+        if job != spec.job_name or not isinstance(drift, dict) or not drift.get("target_mm"):
+            continue
+        # A scale that was set anew is what a drift asks for: what came before says nothing of it.
+        if drift.get("scale_mm") == spec.scale_mm:
+            return Learnt(drift["target_mm"], drift["scatter_mm"], drift["known_from"], since)
+    return None
 
 
 class DriftWatch:
@@ -21,6 +45,9 @@ class DriftWatch:
         """`clock` tells a monotonic instant in ns as the time of day."""
         self._spec, self._display, self._clock, self._log = spec, display, clock, log
         self.chart = DriftChart() if chart is None else chart
+        self.earlier: Learnt | None = None
+        """What this run's products are held against, once they are learnt."""
+        self._against = ""
         self._lever_mm = max(lever_mm(station, spec.material) for station in spec.stations)
 
     def take(self, events: Sequence[Event]) -> bool:
@@ -31,7 +58,11 @@ class DriftWatch:
         for event in events:
             if not isinstance(event, ProductDone) or event.length_mm is None:
                 continue
-            if self.chart.take(event.length_mm / self._spec.scale_mm, event.t_ns):
+            learning = self.chart.target_counts is None
+            changed = self.chart.take(event.length_mm / self._spec.scale_mm, event.t_ns)
+            if learning and self.chart.target_counts is not None:
+                self._hold_against(self.chart.target_counts * self._spec.scale_mm)
+            if changed:
                 if (drift := self.chart.drift) is None:
                     self._log.info("wheel or product drift is over")
                 else:
@@ -42,7 +73,21 @@ class DriftWatch:
     def text(self) -> str:
         """The drift that stands, in a line; empty where none is seen."""
         drift = self.chart.drift
-        return "" if drift is None else f"wheel or product drift: {self._words(drift)}"
+        now = "" if drift is None else f"wheel or product drift: {self._words(drift)}"
+        return "; ".join(filter(None, (now, self._against)))
+
+    def _hold_against(self, target_mm: float) -> None:
+        """Compare what has been learnt with what an earlier run had."""
+        before = self.earlier
+        if before is None:
+            return
+        sd_mm = self.chart.sd_counts * self._spec.scale_mm
+        sd = math.hypot(sd_mm / math.sqrt(self.chart.known_from), before.scatter_mm / math.sqrt(before.known_from))
+        change, off = target_mm / before.target_mm - 1.0, 1.96 * sd / before.target_mm
+        if abs(change) > max(self.chart.least_change, self.chart.width / 1.96 * off):
+            said = f"{change:+.2%} (± {off:.2%}) against the run of {before.since}; {self._meaning(change)}"
+            self._against = f"wheel or product drift: {said}"
+            self._log.warning("wheel or product drift", says=said)
 
     def summary(self) -> dict[str, Any]:
         """The same for a run's record: learnt target and scatter in mm, and the drift at the end."""
@@ -52,15 +97,23 @@ class DriftWatch:
             "products": chart.products,
             "target_mm": round(chart.target_counts * scale, 4) if chart.target_counts is not None else None,
             "scatter_mm": round(chart.sd_counts * scale, 4) if learnt else None,
+            "known_from": chart.known_from,
+            "scale_mm": scale,
             "change": None if drift is None else round(drift.change, 6),
         }
 
     def _words(self, drift: Drift) -> str:
-        # Products measure longer: if it is the wheel, the belt for one count is less than set, and marks are early.
-        moved_mm = self._lever_mm * (1.0 / (1.0 + drift.change) - 1.0)
-        way, wheel = ("late", "larger") if moved_mm > 0.0 else ("early", "smaller")
         return (
             f"{drift.change:+.2%} (± {drift.off:.2%}) since {self._clock(drift.since_ns)}, {drift.products} products; "
-            f"if it is not the products, the wheel has become {wheel} or slips, and marks come "
+            f"{self._meaning(drift.change)}"
+        )
+
+    def _meaning(self, change: float) -> str:
+        # Products measure longer: if it is the wheel, the belt for one count is less than set, and marks are early.
+        moved_mm = self._lever_mm * (1.0 / (1.0 + change) - 1.0)
+        # A wheel that slips loses counts, and products measure shorter.
+        way, wheel = ("late", "larger, or slips,") if moved_mm > 0.0 else ("early", "smaller")
+        return (
+            f"if it is not the products, the wheel has become {wheel} and marks come "
             f"{self._display.length(abs(moved_mm), 2)} {way}"
         )

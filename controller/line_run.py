@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from controller.drift_watch import DriftWatch
+from controller.drift_watch import DriftWatch, earlier
 from controller.job_files import taken_up
 from controller.logs import log_events
 from controller.loop import LineLoop, LoopEndedError
@@ -27,6 +27,7 @@ from controller.plant.plans import link_timing, plan_of
 from controller.plant.view import controller_part
 from controller.ports import FieldLink
 from controller.records.journal import Journal
+from controller.records.reading import summaries
 from controller.run_record import begin_record
 from controller.scan import Line
 from controller.serial_line import place_text
@@ -173,6 +174,8 @@ class LineRun:
         if journal.recovered is not None:
             self.log.warning("the last run ended without a stop", recovered=str(journal.recovered))
         now_ns, wall_ns = time.monotonic_ns(), time.time_ns()
+        kept = ((info.started_utc, info.job, summary) for info, summary in summaries(journal.path))
+        self._drift.earlier = earlier(kept, self._spec)
         begin_record(journal, self._config, self._spec, mono_ns=now_ns, wall_ns=wall_ns)
         journal.prune(self._config.settings.journal.keep_days, wall_ns)
         self.log.info("run begins", line=self._spec.name, job=self._spec.job_name, address=self._address,

@@ -95,8 +95,9 @@ class DriftChart:
         self.average_counts = 0.0
         """Of the lengths, less the target."""
         self.limit_counts = math.inf
+        self.known_from = 0
+        """So many products the target was learnt from."""
         self._learnt: list[float] = []
-        self._known_from = 0
         self._n = 0
         self._since = (0, 0)
         self._recent: deque[float] = deque(maxlen=RECENT)
@@ -111,7 +112,7 @@ class DriftChart:
         product, t_ns = self._since
         since = self.products - product + 1
         of_late = list(self._recent)[-since:]
-        off = 1.96 * self.sd_counts * math.sqrt(1.0 / len(of_late) + 1.0 / self._known_from)
+        off = 1.96 * self.sd_counts * math.sqrt(1.0 / len(of_late) + 1.0 / self.known_from)
         change = statistics.fmean(of_late) / self.target_counts
         return Drift(change, off / self.target_counts, product, t_ns, since)
 
@@ -135,7 +136,7 @@ class DriftChart:
         return self._judge()
 
     def _limit(self) -> float:
-        own = math.hypot(spread_after(self._n, self.weight), 1.0 / math.sqrt(self._known_from))
+        own = math.hypot(spread_after(self._n, self.weight), 1.0 / math.sqrt(self.known_from))
         least = self.least_change * (self.target_counts or 0.0)
         return max(self.width * self.sd_counts * own, least)
 
@@ -178,5 +179,5 @@ class DriftChart:
         kept = [x for x in self._learnt if abs(x - middle) <= reach]
         self.target_counts = statistics.fmean(kept)
         self.sd_counts = max(statistics.pstdev(kept, self.target_counts), STEP_SD_COUNTS)
-        self._known_from = len(kept)
+        self.known_from = len(kept)
         self._learnt = []

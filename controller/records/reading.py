@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from controller.records.schema import JournalError, explain, open_for_reading
 
@@ -36,6 +38,13 @@ def runs(path: str | Path) -> list[RunInfo]:
     """List all runs of the journal, the oldest first. Raises JournalError."""
     with reading(path) as connection:
         return all_runs(connection)
+
+
+def summaries(path: str | Path) -> list[tuple[RunInfo, dict[str, Any]]]:
+    """List the runs that ended with a summary, and that, the oldest first. Raises JournalError."""
+    with reading(path) as connection:
+        kept = dict(connection.execute("SELECT id, summary FROM runs WHERE summary IS NOT NULL"))
+        return [(info, json.loads(kept[info.run])) for info in all_runs(connection) if info.run in kept]
 
 
 @contextmanager

@@ -7,6 +7,7 @@ import random
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -22,8 +23,10 @@ from controller.commissioning.drift import (
     averaged,
     spread_after,
 )
-from controller.drift_watch import DriftWatch
+from controller.drift_watch import DriftWatch, earlier
 from controller.model import ProductDone, ProductFate
+from controller.records.journal import Journal
+from controller.records.reading import summaries
 from controller.spec import LineSpec, MarkPlan, Material, Station
 from controller.units import Display
 
@@ -218,13 +221,65 @@ def test_the_watch_says_what_a_drift_means_for_the_marks() -> None:
         r"wheel or product drift: \+[01]\.\d\d% \(± 0\.\d\d%\) since the 1[01]\d\dth ns, 1[45]\d\d products", text
     )
     # 410 mm of belt a hundredth short, as well as the first 500 products tell their mean.
-    assert "the wheel has become smaller or slips, and marks come 4" in text and text.endswith(" mm early")
+    assert "the wheel has become smaller and marks come 4" in text and text.endswith(" mm early")
     summary = watching.summary()
     assert summary["products"] == 2600 and summary["change"] == pytest.approx(0.0101, abs=0.001)
     assert summary["target_mm"] == pytest.approx(LENGTH_MM, abs=0.25)
+
+
+def learnt(scale_mm: float = SCALE_MM, **changed: object) -> tuple[str, str, dict[str, object]]:
+    drift = {"target_mm": 90.0, "scatter_mm": 0.46, "known_from": 1000, "scale_mm": scale_mm, "change": None} | changed
+    return "2026-03-01", "", {"drift": drift, "state": "Stopped"}
+
+
+def test_wear_between_two_runs_is_told_once_the_products_are_learnt() -> None:
+    watching, log = watch()
+    watching.earlier = earlier([learnt()], LINE)
+    lengths = cartons(13, 0.004)
+    for n in range(499):
+        watching.take([done(next(lengths) * SCALE_MM, n)])
+        assert watching.text == ""
+    watching.take([done(next(lengths) * SCALE_MM, 500)])
+    assert re.match(
+        r"wheel or product drift: \+0\.\d\d% \(± 0\.0\d%\) against the run of 2026-03-01; if it is", watching.text
+    )
+    assert [line[0] for line in log.lines] == ["warning"]
+
+
+def test_runs_that_agree_say_nothing_and_their_record_is_the_next_ones_reference() -> None:
+    watching, log = watch()
+    watching.earlier = earlier([learnt()], LINE)
+    lengths = cartons(14)
+    for n in range(600):
+        watching.take([done(next(lengths) * SCALE_MM, n)])
+    assert watching.text == "" and log.lines == []
+    again = earlier([("later", "", {"drift": watching.summary()})], LINE)
+    assert again is not None and again.target_mm == pytest.approx(LENGTH_MM, abs=0.1) and again.since == "later"
+
+
+def test_only_the_first_run_of_the_same_job_and_scale_is_a_reference() -> None:
+    other_job = ("2026-01-01", "cocoa", learnt()[2])
+    kept = [other_job, learnt(0.05), learnt(target_mm=None), ("2026-01-02", "", {}), learnt(), learnt(target_mm=95.0)]
+    found = earlier(kept, LINE)
+    assert found is not None and (found.target_mm, found.since) == (90.0, "2026-03-01")
+    assert earlier(kept[:4], LINE) is None
 
 
 def test_a_web_has_no_products_to_measure() -> None:
     watching, _ = watch(replace(LINE, material=Material.WEB))
     assert not watching.take([done(90.0)])
     assert watching.summary()["target_mm"] is None
+
+
+def test_summaries_of_earlier_runs_are_read_from_the_journal_the_oldest_first(tmp_path: Path) -> None:
+    journal = Journal.open(tmp_path / "line.db", "tea", synchronous="OFF")
+    try:
+        for n, summary in enumerate((learnt()[2], None, learnt(target_mm=91.0)[2])):
+            journal.begin_run(job="", job_number=0, dry=False, config="", mono_ns=0, wall_ns=n * 10**18)
+            journal.end_run("its time was over", summary=summary)
+        kept = [(info.started_utc, info.job, summary) for info, summary in summaries(journal.path)]
+    finally:
+        journal.close("the test is over")
+    assert [summary["drift"]["target_mm"] for _, _, summary in kept] == [90.0, 91.0]
+    found = earlier(kept, LINE)
+    assert found is not None and found.target_mm == 90.0 and found.since.startswith("1970")
