@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from controller.cli.common import BadInputError
-from controller.settings.plant import OpcUaServerSection
+
+if TYPE_CHECKING:
+    from controller.settings.plant import OpcUaServerSection
 
 
 def opcua_section(line_file: str) -> tuple[OpcUaServerSection, Path]:
