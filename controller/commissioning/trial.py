@@ -26,6 +26,8 @@ UNEQUAL_CHANCE = 0.001
 """How often scatter that is the same at all speeds may be taken for unequal."""
 LEAST_SD_MM = 1e-6
 """No scatter is less than this: below it is only the rounding of numbers."""
+AGREE = 0.999
+"""Two ways to one scale do not agree where so wide intervals, taken together, do not meet."""
 LEAST_REPEATS = 4
 """Marks at each speed that its own scatter can be told from."""
 
@@ -35,7 +37,8 @@ def analyse(marks: Marks, setup: Setup) -> Trial:
     marks = _at_line_distance(marks, setup)
     _refuse_poor(marks)
     length = _length(marks, setup)
-    design, columns, unknown = _model(marks, setup, length)
+    scales = _length_block(marks, length)
+    design, columns, unknown = _model(marks, setup, scales)
     least_sd = max(Spread.of_step(marks.position_step_mm).u, LEAST_SD_MM)
     errors = marks.position_mm - setup.offset_mm
     if len(errors) <= rank(design[:, columns]):
@@ -46,11 +49,12 @@ def analyse(marks: Marks, setup: Setup) -> Trial:
     out = outliers(_independent(design[:, columns]), errors, least_sd=least_sd)
     kept = np.setdiff1d(np.arange(len(errors)), out)
     kept_marks = _only(marks, kept)
-    if _model(kept_marks, setup, length)[1] != columns:
+    if _model(kept_marks, setup, scales)[1] != columns:
         out, kept, kept_marks = [], np.arange(len(errors)), marks  # what tells the unknowns apart is not left out
-    scales = _length_block(marks, length) if 2 in columns else None
     blocks = _position_blocks(design[kept], columns, errors[kept], kept_marks, least_sd, setup)
-    return _Judge(blocks, scales, columns, unknown, kept_marks, setup, least_sd).trial(length, [int(i) for i in out])
+    apart = _apart(blocks, scales, columns)
+    judge = _Judge(blocks, None if apart else scales, columns, unknown, kept_marks, setup, least_sd)
+    return judge.trial(length, [int(i) for i in out], apart)
 
 
 _ALL = (Term.DISTANCE, Term.DELAY, Term.SCALE)
@@ -103,7 +107,7 @@ def _length(marks: Marks, setup: Setup) -> Length | None:
     return replace(found, whole=tuple(bool(w) for w in whole))
 
 
-def _model(marks: Marks, setup: Setup, length: Length | None) -> tuple[Array, list[int], dict[Term, Why]]:
+def _model(marks: Marks, setup: Setup, scales: Block | None) -> tuple[Array, list[int], dict[Term, Why]]:
     """Give the design (distance, delay, scale), the columns to fit, and what cannot be known and why."""
     assert marks.distance_mm is not None
     reach = marks.distance_mm + setup.offset_mm
@@ -111,8 +115,8 @@ def _model(marks: Marks, setup: Setup, length: Length | None) -> tuple[Array, li
     # Repeats that differ by how they were read tell nothing apart.
     speeds, distances = groups_of(marks.speed_mm_s), groups_of(marks.distance_mm, SAME_DISTANCE)
     told = np.column_stack([np.ones_like(reach), _means(marks.speed_mm_s, speeds), _means(reach, distances)])
-    if length is not None and length.owner is Owner.SCALE:
-        told = np.vstack([told, [0.0, 0.0, length.design_mm]])
+    if scales is not None:
+        told = np.vstack([told, scales.design[:1]])
     unknown: dict[Term, Why] = {}
     one_speed, one_distance = speeds.max() == 0, distances.max() == 0
     why = Why.ONE_SPEED if one_speed else Why.ONE_DISTANCE if one_distance else Why.TOGETHER
@@ -172,6 +176,18 @@ def _position_blocks(
     return [Block(design[k], errors[k], None, least_sd, alike[k], count_sd) for k in kinds]
 
 
+def _apart(positions: list[Block], scales: Block | None, columns: list[int]) -> tuple[Interval, Interval] | None:
+    """The scale's error by positions and by lengths, where both tell it and they do not agree; else None."""
+    row = np.eye(3)[2]
+    if scales is None or not tells(np.concatenate([b.design for b in positions]), row):
+        return None
+    own = row[columns]
+    by_place, by_length = fit_marks(positions, None, columns), fit_marks([scales], None, [2])
+    found = [Interval(f.value(r), f.half_width(r, AGREE)) for f, r in ((by_place, own), (by_length, np.ones(1)))]
+    both = (found[0].half_width ** 2 + found[1].half_width ** 2) ** 0.5
+    return (found[0], found[1]) if abs(found[0].value - found[1].value) > both else None
+
+
 class _Judge:
     """From the blocks of a trial to what it says."""
 
@@ -186,7 +202,7 @@ class _Judge:
         self._sd = float((sum(p.dof * p.sd**2 for p in parts) / sum(p.dof for p in parts)) ** 0.5)
         self._told = np.concatenate([b.design for b in ([*blocks] if scales is None else [*blocks, scales])])
 
-    def trial(self, length: Length | None, out: list[int]) -> Trial:
+    def trial(self, length: Length | None, out: list[int], apart: tuple[Interval, Interval] | None) -> Trial:
         """Say all."""
         setup, columns, tolerance_mm = self._setup, self._columns, self._setup.tolerance_mm
         correction = correct(
@@ -217,6 +233,7 @@ class _Judge:
             lack_of_fit_p=self._lack_of_fit_p(),
             outliers=out,
             length=length,
+            scales_apart=apart,
             correction=correction,
             predict=predict,
             predicted=predicted,

@@ -119,6 +119,8 @@ class Trial:
     lack_of_fit_p: float | None
     outliers: list[int]
     length: Length | None
+    scales_apart: tuple[Interval, Interval] | None
+    """The scale's error by positions and by lengths where they do not agree; the lengths are then left out."""
     correction: Correction | None
     predict: Callable[[float], Predicted | None]
     """The mean error at any speed in mm/s, at the line's distance; None where the marks do not tell it."""

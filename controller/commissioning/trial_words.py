@@ -180,6 +180,13 @@ def _doubts(trial: Trial, setup: Setup, display: Display) -> Iterator[str]:
             "(studentized residual, "
             f"Bonferroni limit) and {'are' if many else 'is'} left out: measure again, or find out what happened there"
         )
+    if trial.scales_apart is not None:
+        place, length = trial.scales_apart
+        yield (
+            f"the scale by the second distance ({place.value * 100:+.3g} %) and by the marks' length "
+            f"({length.value * 100:+.3g} %) do not agree; the length is left out: look whether the marker really paces "
+            "itself from the same count, and tape the distances again"
+        )
     if trial.lack_of_fit_p is not None and trial.lack_of_fit_p < FITS:
         yield (
             f"the error does not go straight with the speed (lack of fit, p = {trial.lack_of_fit_p:.2g}): "
