@@ -182,7 +182,7 @@ def _judge(config: LineConfig, number: int, station: StationSection, setup: Setu
             ("line", f"{config.name}, station {station.name}: {len(marks.position_mm)} marks"),
             *term_rows(trial),
             *(("verdict", text) for text in says),
-            *(("change", f"{c['setting']}: {c['from']} → {c['to']}") for c in changes),
+            *(("change", f"{c.setting}: {c.old} → {c.new}") for c in changes),
             *(("as it stands", outcome(p, False, setup, display)) for p in trial.predicted),
             *(("after changes", outcome(p, True, setup, display)) for p in trial.predicted if changes),
             *(("unknown", f"{u.what}: {u.why}; needs {u.needs}") for u in missing),

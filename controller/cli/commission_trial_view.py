@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from controller.cli.commission_watch import Change
+
 if TYPE_CHECKING:
     from controller.commissioning.trial_data import Interval, Trial
     from controller.commissioning.trial_words import UnknownText
@@ -15,16 +17,16 @@ def _plain(value: UnknownText) -> dict[str, str]:
     return {"what": value.what, "why": value.why, "needs": value.needs}
 
 
-def changes_of(config: LineConfig, number: int, station: StationSection, trial: Trial) -> list[dict[str, str]]:
+def changes_of(config: LineConfig, number: int, station: StationSection, trial: Trial) -> list[Change]:
     """The settings to change, in the line file's own terms."""
-    made: list[dict[str, str]] = []
+    made: list[Change] = []
     fix, display = trial.correction, config.display
     if fix is None:
         return made
 
     def change(setting: str, old: str, new: str) -> None:
         if old != new:
-            made.append({"setting": setting, "from": old, "to": new})
+            made.append(Change(setting, old, new))
 
     if fix.distance_mm:
         new = display.length(station.distance - fix.distance_mm)
@@ -101,7 +103,7 @@ def as_json(trial: Trial, told: dict[str, Any]) -> dict[str, Any]:
             "cut_from_mm_s": length.cut_from_mm_s,
         },
         "verdict": told["verdict"],
-        "changes": told["changes"],
+        "changes": [change.as_json() for change in told["changes"]],
         "predicted": predicted(after=False),
         "within_tolerance": trial.within_tolerance,
         "predicted_after_changes": predicted(after=True),
