@@ -1,4 +1,4 @@
-"""Pictures of a measurement, a promise, a budget and a trial, as PNG; the library for it is loaded when one is drawn."""
+"""Pictures of a measurement, a promise, a budget and a trial, as PNG; the library is loaded when one is drawn."""
 
 from __future__ import annotations
 
