@@ -13,8 +13,8 @@ def plant_rows(section: PlantSection | None) -> Iterator[tuple[str, str]]:
         yield "plant", "nothing is served: write [plant.opcua], [plant.modbus] or [plant.metrics] to change that"
         return
     if section.opcua is not None:
-        look = "anyone may look" if section.opcua.anonymous else "users only"
-        yield "plant", f"opc.tcp://{section.opcua.address}, signed and encrypted, {look}; beltcue users, beltcue trust"
+        look = "trusted clients may look without a user" if section.opcua.anonymous else "trusted clients with a user"
+        yield "plant", f"opc.tcp://{section.opcua.address}, signed and encrypted, {look}; beltcue trust, beltcue users"
     if section.modbus is not None:
         clients = ", ".join(section.modbus.command_clients) or "nobody"
         yield "plant", f"modbus://{section.modbus.address}, unit {section.modbus.unit}, commands from {clients}"

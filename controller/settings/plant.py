@@ -37,7 +37,9 @@ class OpcUaServerSection(Strict):
     users: str | None = Field(
         default=None, min_length=1, description="file of the users (beltcue users); default: in the pki folder"
     )
-    anonymous: bool = Field(default=False, description="whether anyone may look without a name; never more than look")
+    anonymous: bool = Field(
+        default=False, description="whether a trusted client may look without a user; never more than look"
+    )
     max_sessions: int = Field(default=20, ge=1, le=500, description="clients at once")
     max_subscriptions: int = Field(default=40, ge=1, le=1000, description="subscriptions of all clients together")
     session_timeout: PositiveDurationS = Field(default=30.0, description="a client silent for so long is forgotten")

@@ -252,7 +252,8 @@ def test_a_shift_by_rounding_is_told_with_the_distance_that_has_none(tmp_path: P
         (
             "plant-line.toml",
             [
-                "opc.tcp://127.0.0.1:14840, signed and encrypted, anyone may look; beltcue users, beltcue trust",
+                "opc.tcp://127.0.0.1:14840, signed and encrypted, trusted clients may look without a user; "
+                "beltcue trust, beltcue users",
                 "modbus://127.0.0.1:15502, unit 1, commands from 127.0.0.1",
                 "http://127.0.0.1:9464/metrics, for anyone who reaches it",
             ],
