@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
 
 # The suite tests the source itself, unless it is told where a compiled core is; before anything imports the packages.
 os.environ.setdefault("BELTCUE_COMPILED", "0")
@@ -16,6 +16,14 @@ from hypothesis import settings
 settings.register_profile("ci", derandomize=True)
 if os.environ.get("CI"):
     settings.load_profile("ci")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _state_of_nobody(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What a test keeps with the user's state is kept elsewhere, and what the user has there decides no test."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
 
 
 @pytest.fixture

@@ -7,6 +7,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from controller.cli.commission_results import keep
 from controller.cli.common import OK, BadInputError, Verbs, print_json, print_rows, verb
 
 if TYPE_CHECKING:
@@ -66,8 +67,10 @@ def execute(args: argparse.Namespace) -> int:
     _print(config, found, source)
     if args.plot is not None:
         print_rows([("plot", str(args.plot))])
+    result = _as_json(config, found, source)
+    keep(config, "budget", result, {"speed": args.speed, "station": args.station})
     if args.json:
-        print_json(_as_json(config, found, source))
+        print_json(result)
     return OK
 
 

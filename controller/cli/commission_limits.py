@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from controller.cli.commission_results import keep
 from controller.cli.common import OK, BadInputError, Verbs, print_json, print_rows, verb
 
 if TYPE_CHECKING:
@@ -63,8 +64,10 @@ def execute(args: argparse.Namespace) -> int:
         rows.append(("", "marks as close as the filters let them come; say how far apart products are with --pitch"))
     rows += [(f"cut off, {station.name}", cut_off_text(station, present, show)) for station in spec.stations]
     print_rows(rows)
+    result = _as_json(config, found, present, source, [_miss_json(each) for each in misses])
+    keep(config, "limits", result, {"speed": args.speed, "pitch": args.pitch})
     if args.json:
-        print_json(_as_json(config, found, present, source, [_miss_json(each) for each in misses]))
+        print_json(result)
     return OK
 
 

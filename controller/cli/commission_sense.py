@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Literal
 
+from controller.cli.commission_results import keep
 from controller.cli.commission_watch import (
     CAUTION,
     Change,
@@ -60,26 +61,27 @@ def execute(args: argparse.Namespace) -> int:
     rows += [("verdict", text) for text in advice.says]
     rows += [("unknown", f"the sense; needs {advice.needs}")] if advice.needs else []
     print_rows([*rows, *change_rows(config, changes, applied)])
+    result = {
+        "line": config.name,
+        "source": source,
+        "seconds": sense.seconds,
+        "looks": sense.looks,
+        "moving": sense.moving.value,
+        "counts": sense.counts,
+        "against_counts": sense.against_counts,
+        "jumps": sense.jumps,
+        "rest_noise_counts": sense.rest_noise_counts,
+        "rest_s": sense.rest_s,
+        "forward": forward,
+        "wired": wired,
+        "right": advice.right,
+        "verdict": list(advice.says),
+        "unknown": [{"what": "sense", "why": advice.says[0], "needs": advice.needs}] if advice.needs else [],
+        "changes": [change.as_json() for change in changes],
+        "applied": applied,
+    }
+    series = seen.series
+    keep(config, "sense", result, {"t_s": series.t_s, "counts": series.counts, "running": series.running})
     if args.json:
-        print_json(
-            {
-                "line": config.name,
-                "source": source,
-                "seconds": sense.seconds,
-                "looks": sense.looks,
-                "moving": sense.moving.value,
-                "counts": sense.counts,
-                "against_counts": sense.against_counts,
-                "jumps": sense.jumps,
-                "rest_noise_counts": sense.rest_noise_counts,
-                "rest_s": sense.rest_s,
-                "forward": forward,
-                "wired": wired,
-                "right": advice.right,
-                "verdict": list(advice.says),
-                "unknown": [{"what": "sense", "why": advice.says[0], "needs": advice.needs}] if advice.needs else [],
-                "changes": [change.as_json() for change in changes],
-                "applied": applied,
-            }
-        )
+        print_json(result)
     return OK if applied or (advice.right and not advice.needs) else NOT_OK

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from controller.cli.commission_results import keep
 from controller.cli.commission_trial_view import as_json, changes_of, term_rows
 from controller.cli.common import OK, BadInputError, Verbs, print_json, print_rows, verb
 
@@ -191,9 +193,11 @@ def _judge(config: LineConfig, number: int, station: StationSection, setup: Setu
             *(("caution", line) for line in CAUTIONS),
         ]
     )
+    result = as_json(trial, {"verdict": says, "changes": changes, "unknown": missing, "proposal": proposed})
+    raw = {"file": str(args.csv), "station": station.name, "marks": asdict(marks), "setup": asdict(setup)}
+    keep(config, "trial", result, raw)
     if args.json:
-        told = {"verdict": says, "changes": changes, "unknown": missing, "proposal": proposed}
-        print_json(as_json(trial, told))
+        print_json(result)
     return OK
 
 
