@@ -169,7 +169,7 @@ def budget(
     all others. `measured`: the link's figures were, and not assumed.
     """
     speed, lever = promised.speed_mm_s, lever_mm(spec.stations[station], spec.material)
-    steps = [inputs[source].spread.u / 100.0 or 1e-6 for source in ORDER]
+    steps = [max(inputs[source].spread.u / 100.0, 1e-9) for source in ORDER]
     slopes = sensitivities(lambda at: place_error_mm(at, speed, lever), np.zeros(len(ORDER)), steps)[0]
     terms = [_input_term(source, inputs[source], float(c)) for source, c in zip(ORDER, slopes, strict=True)]
     terms += [_path_term(name, values, measured) for name, values in path_mm.items()]

@@ -62,7 +62,8 @@ def limits(spec: LineSpec, display: Display, pitch_mm: float | None = None) -> L
 
     `pitch_mm` is from one product's leading edge to the next at the closest; None: as close as the filters let them.
     """
-    line = _Line(spec, feasible(spec), pitch_mm or product_spacing_mm(spec.detector), pitch_mm is not None, display)
+    product_mm = product_spacing_mm(spec.detector) if pitch_mm is None else pitch_mm
+    line = _Line(spec, feasible(spec), product_mm, pitch_mm is not None, display)
     found: list[Limit] = []
     unknown: list[Unknown] = []
     for each in (*(x for station in spec.stations for x in line.of_station(station)), *line.of_link(), *line.of_eye()):
@@ -232,7 +233,7 @@ class Busy:
 
 def busy(spec: LineSpec, speed_mm_s: float, pitch_mm: float | None = None) -> list[Busy]:
     """What busy misses to expect of each station at a speed; nothing of one whose figures are not known."""
-    product_mm = pitch_mm or product_spacing_mm(spec.detector)
+    product_mm = product_spacing_mm(spec.detector) if pitch_mm is None else pitch_mm
     found = []
     for station in spec.stations:
         spacing = mark_spacing_mm(station, product_mm, pitch_mm is not None)
