@@ -66,13 +66,11 @@ def save(path: Path, *, who: str, why: str, wall_ns: int) -> tuple[Revision, boo
     return store.save(name, text, who=who, why=why, wall_ns=wall_ns), True
 
 
-def find_revision(
-    store: Store, job: str | None, number: int | None = None, *, current: str | None = None, placed: bool = False
-) -> Revision:
+def find_revision(store: Store, job: str | None, number: int | None = None, *, current: str | None = None) -> Revision:
     """Give a sound revision by the job's name and its number. Raises JobError, StoreError.
 
-    `job` None: the `current` one, or else what was last saved or put in place. `number` None: the last that somebody
-    saved, or with `placed` the one that the files last were.
+    `job` None: the `current` one, or else what was last saved or put in place. `number` None: the one that the files
+    last were, so that a job that was put back to an older revision does not jump forward unasked.
     """
     every = store.revisions()
     if not every:
@@ -86,7 +84,7 @@ def find_revision(
         near = difflib.get_close_matches(name, {r.job for r in every}, n=1, cutoff=0.0)
         raise JobError(f'no job "{name}" has been saved; did you mean "{near[0]}"?')
     if number is None:
-        last = store.last_placing(name) if placed else None
+        last = store.last_placing(name)
         asked = [r for r in own if not r.aside] or own
         number = asked[-1].number if last is None else last.revision
     found = next((r for r in own if r.number == number), None)

@@ -46,16 +46,11 @@ def nothing_marks(files: Files) -> Iterator[bool]:
         # A socket that is not there, or that nobody listens at, is no controller; one that does not answer may be.
         if not isinstance(error.__cause__, FileNotFoundError | ConnectionRefusedError):
             raise NotNowError(f"nobody knows what the controller of {line} is doing ({error}); stop it first") from None
-        try:
-            lock = WriterLock.take(journal_path(files.path, files.settings).resolve())
-        except JournalError as held:
-            raise NotNowError(f"the controller of {line} does not answer here, and {held}") from None
-        try:
+        journal = journal_path(files.path, files.settings).resolve()
+        with _held(journal, f"a controller of {line} that does not answer here may be marking; stop it first"):
             yield False
-        finally:
-            lock.release()
         return
-    requests = status["requests"]["pending"] + status["armed"]
+    requests = max(status["requests"]["pending"], status["armed"])
     if status["state"] not in QUIET or requests:
         waiting = f" with {requests} marks to be made" if requests else ""
         raise NotNowError(
@@ -71,14 +66,21 @@ def carry_out(plan: Plan, store: Store, *, who: str, why: str, wall_ns: int) -> 
     The caller is within `nothing_marks`. Raises NotNowError where the files have been changed meanwhile, StoreError,
     and OSError with the files as they were, or else with the store saying that it was cut short.
     """
-    try:
-        lock = WriterLock.take(store.path)
-    except JournalError as error:
-        if not isinstance(error.__cause__, BlockingIOError):
-            raise StoreError(str(error)) from None
-        raise NotNowError("another job is being put in place on this line just now; do it again") from None
-    try:
+    with _held(store.path, "another job is being put in place on this line just now; do it again"):
         return _carry_out(plan, store, who, why, wall_ns)
+
+
+@contextmanager
+def _held(path: Path, taken: str) -> Iterator[None]:
+    """Hold the lock beside a file; NotNowError with what it means where another process has it. Raises StoreError."""
+    try:
+        lock = WriterLock.take(path)
+    except JournalError as error:
+        if isinstance(error.__cause__, BlockingIOError):
+            raise NotNowError(f"{taken} ({error})") from None
+        raise StoreError(str(error)) from None
+    try:
+        yield
     finally:
         lock.release()
 

@@ -45,7 +45,9 @@ def register(verbs: Verbs) -> None:
 
 
 def _part(parts: Any, name: str, text: str) -> argparse.ArgumentParser:
-    part: argparse.ArgumentParser = parts.add_parser(name, help=text, description=f"{text[0].upper()}{text[1:]}.")
+    part: argparse.ArgumentParser = parts.add_parser(
+        name, help=text, description=f"{text[0].upper()}{text[1:]}.", allow_abbrev=False
+    )
     part.set_defaults(part=name)
     part.add_argument("--json", action="store_true", help="print one JSON object as the last line, for scripts")
     return part
@@ -57,7 +59,9 @@ def _name(part: argparse.ArgumentParser) -> None:
 
 
 def _revision(part: argparse.ArgumentParser) -> None:
-    part.add_argument("--revision", metavar="N", type=int, help="its revision (default: the last)")
+    part.add_argument(
+        "--revision", metavar="N", type=int, help="its revision (default: the one that was saved or in place last)"
+    )
 
 
 def _run(args: argparse.Namespace) -> int:

@@ -34,8 +34,7 @@ def save(args: argparse.Namespace) -> int:
 def put(args: argparse.Namespace) -> int:
     """Load or restore a revision."""
     files, store, state = opened(args)
-    whole = args.part == "restore"
-    revision = find_revision(store, args.name, args.revision, current=files.job_name, placed=whole)
+    revision = find_revision(store, args.name, args.revision, current=files.job_name)
     planned = plan(args.part, files, revision, store)
     with nothing_marks(files):
         pass  # who cannot do it now shall not be asked first
@@ -50,6 +49,9 @@ def put(args: argparse.Namespace) -> int:
     if kept is not None:
         was = f"{kept}" if isinstance(kept, Path) else f"{kept.job}, revision {kept.number}"
         rows.append(("kept", f"what stood there before, as {was}"))
+    newest = [r for r in store.revisions(revision.job) if not r.aside][-1:]
+    if args.revision is None and newest and newest[0].number > revision.number:
+        rows.append(("newer", f"revision {newest[0].number} is newer; this is the one that was in place last"))
     if shared := lines_sharing(files):
         rows.append(("shared", f"{files.job_path} is the job file of {', '.join(map(str, shared))} too"))
     if running:

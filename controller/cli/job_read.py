@@ -64,7 +64,7 @@ def diff(args: argparse.Namespace) -> int:
     files, store, _ = opened(args)
     if files.text is None:
         raise JobError(files.unreadable)
-    revision = find_revision(store, args.name, args.revision, current=files.job_name, placed=True)
+    revision = find_revision(store, args.name, args.revision, current=files.job_name)
     names = (f"{revision.job}, revision {revision.number}", "the files as they are")
     found = unified(revision.text, files.text, names, files.display)
     print("\n".join(found) or f"no difference from {names[0]}")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import sqlite3
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -19,6 +18,7 @@ from controller.job_files import cut_short, lines_sharing, state_of
 from controller.job_text import differing
 from controller.jobs import JobError, find_revision, plan, save
 from controller.placing import NotNowError, carry_out, nothing_marks
+from controller.records.journal import Journal
 from controller.records.lock import WriterLock
 from controller.records.store import Revision
 from controller.settings.base import SettingsError
@@ -47,7 +47,7 @@ def folder(tmp_path: Path) -> LineFolder:
 
 def put(folder: LineFolder, what: str, job: str | None = None, number: int | None = None) -> Revision | Path | None:
     files, store = folder.files, folder.store
-    revision = find_revision(store, job, number, current=files.job_name, placed=what == "restore")
+    revision = find_revision(store, job, number, current=files.job_name)
     return carry_out(plan(what, files, revision, store), store, **WHO)
 
 
@@ -92,6 +92,18 @@ def test_loading_another_job_leaves_the_machine_as_it_is(folder: LineFolder) -> 
     assert station.rearm == 0.02
     state = state_of(folder.config)
     assert (state.revision, state.differs) == (1, ("stations.flap.distance",))
+
+
+def test_a_job_put_back_to_an_older_revision_does_not_jump_forward_when_it_is_loaded_again(folder: LineFolder) -> None:
+    save(folder.line, **WHO)
+    folder.change(MANY[2])
+    save(folder.line, **WHO)
+    put(folder, "restore", NAME, 1)
+    folder.job.write_text(OTHER)
+    save(folder.line, **WHO)
+    assert find_revision(folder.store, NAME).number == 1
+    put(folder, "load", NAME)
+    assert '"12 mm"' in folder.job.read_text()
 
 
 def test_what_differs_is_told_until_it_is_saved(folder: LineFolder) -> None:
@@ -190,7 +202,7 @@ def test_while_a_job_is_put_in_place_no_controller_can_begin(folder: LineFolder,
         with pytest.raises(Exception, match="another controller"):
             WriterLock.take(tmp_path / "journal.sqlite")
     lock = WriterLock.take(tmp_path / "journal.sqlite")
-    with pytest.raises(NotNowError, match="does not answer here"), nothing_marks(folder.files):
+    with pytest.raises(NotNowError, match="does not answer here may be marking"), nothing_marks(folder.files):
         pass
     lock.release()
 
@@ -347,8 +359,23 @@ def test_what_was_saved_comes_back_to_the_last_digit_into_whatever_files(
         assert {r.text for r in folder.store.revisions()} >= {wanted, before}
 
 
-def test_the_store_is_not_in_the_way_of_a_journal_of_the_same_line(folder: LineFolder) -> None:
+def test_jobs_are_saved_while_the_journal_is_in_use_and_outlive_what_it_forgets(folder: LineFolder) -> None:
+    year_ns = 365 * 86_400_000_000_000
+    journal = Journal.open(folder.config.journal_path, "tea-cartons")
+    journal.begin_run(job=NAME, job_number=7, dry=False, config="", mono_ns=0, wall_ns=0)
+    assert save(folder.line, **WHO)[1]
+    journal.end_run("asked", mono_ns=1)
+    assert journal.prune(1, year_ns).result(60) == 1
+    assert journal.close("asked")
+    assert journal.error == ""
+    assert [r.number for r in folder.store.revisions()] == [1]
+
+
+def test_two_do_not_put_jobs_in_place_at_once(folder: LineFolder) -> None:
     save(folder.line, **WHO)
-    tables = sqlite3.connect(folder.store.path).execute("SELECT name FROM sqlite_master").fetchall()
-    assert folder.store.path != folder.config.journal_path
-    assert ("runs",) not in tables
+    folder.change(MANY[0])
+    lock = WriterLock.take(folder.store.path)
+    with pytest.raises(NotNowError, match="another job is being put in place"):
+        put(folder, "restore")
+    lock.release()
+    put(folder, "restore")
