@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from controller.cli.commission_results import keep
-from controller.cli.commission_trial_view import as_json, changes_of, term_rows
+from controller.cli.commission_trial_view import as_json, proposed, term_rows
+from controller.cli.commission_watch import add_apply, apply, change_rows
 from controller.cli.common import OK, BadInputError, Verbs, print_json, print_rows, verb
 
 if TYPE_CHECKING:
@@ -40,6 +41,7 @@ def register(steps: Verbs) -> None:
     parser.add_argument("--design-length", metavar="LENGTH", help="the mark's length (default: the job's)")
     parser.add_argument("--tolerance", metavar="LENGTH", help="how far off a mark may be (default: the job's)")
     parser.add_argument("--product-length", metavar="LENGTH", help="of the scrap, so that marks off it are refused")
+    add_apply(parser)
     parser.add_argument("--plot", metavar="FILE", type=Path, help="draw error over speed there, as PNG")
 
 
@@ -175,25 +177,29 @@ def _judge(config: LineConfig, number: int, station: StationSection, setup: Setu
     except ValueError as error:
         raise BadInputError(f"{args.csv}: {error}") from None
     says, missing = verdict(trial, setup, display), unknowns(trial, setup, display)
-    changes = changes_of(config, number, station, trial)
+    new = proposed(config, number, station, trial)
+    applied = bool(args.apply and new.changes)
+    if applied:
+        apply(config, new.encoder, new.station)
     if args.plot is not None:
         _draw(args.plot, config, marks, setup, trial)
-    next_text, proposed = _proposal(config, setup, trial.scatter_mm)
+    next_text, following = _proposal(config, setup, trial.scatter_mm)
     print_rows(
         [
             ("line", f"{config.name}, station {station.name}: {len(marks.position_mm)} marks"),
             *term_rows(trial),
             *(("verdict", text) for text in says),
-            *(("change", f"{c.setting}: {c.old} → {c.new}") for c in changes),
+            *change_rows(config, new.changes, applied),
             *(("as it stands", outcome(p, False, setup, display)) for p in trial.predicted),
-            *(("after changes", outcome(p, True, setup, display)) for p in trial.predicted if changes),
+            *(("after changes", outcome(p, True, setup, display)) for p in trial.predicted if new.changes),
             *(("unknown", f"{u.what}: {u.why}; needs {u.needs}") for u in missing),
             ("next trial", next_text),
             *([("plot", str(args.plot))] if args.plot is not None else []),
             *(("caution", line) for line in CAUTIONS),
         ]
     )
-    result = as_json(trial, {"verdict": says, "changes": changes, "unknown": missing, "proposal": proposed})
+    told = {"verdict": says, "changes": new.changes, "applied": applied, "unknown": missing, "proposal": following}
+    result = as_json(trial, told)
     raw = {"file": str(args.csv), "station": station.name, "marks": asdict(marks), "setup": asdict(setup)}
     keep(config, "trial", result, raw)
     if args.json:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from controller.cli.commission_watch import Change
@@ -10,41 +11,52 @@ if TYPE_CHECKING:
     from controller.commissioning.trial_data import Interval, Trial
     from controller.commissioning.trial_words import UnknownText
     from controller.settings.line import LineConfig
-    from controller.settings.sections import StationSection
+    from controller.settings.sections import EncoderSection, StationSection
 
 
 def _plain(value: UnknownText) -> dict[str, str]:
     return {"what": value.what, "why": value.why, "needs": value.needs}
 
 
-def changes_of(config: LineConfig, number: int, station: StationSection, trial: Trial) -> list[Change]:
-    """The settings to change, in the line file's own terms."""
-    made: list[Change] = []
-    fix, display = trial.correction, config.display
-    if fix is None:
-        return made
+@dataclass(frozen=True, slots=True)
+class Proposed:
+    """The settings to change, in the line file's own terms, and the line's sections with them changed."""
 
-    def change(setting: str, old: str, new: str) -> None:
-        if old != new:
-            made.append(Change(setting, old, new))
+    changes: list[Change]
+    station: StationSection
+    encoder: EncoderSection
 
-    if fix.distance_mm:
-        new = display.length(station.distance - fix.distance_mm)
-        change(f"stations#{number}.distance", display.length(station.distance), new)
-    if fix.delay_s:
-        new = display.time(max(0.0, station.response + fix.delay_s))
-        change(f"stations#{number}.response", display.time(station.response), new)
-    if fix.scale:
-        encoder = config.settings.encoder
-        wheel = encoder.wheel
-        name, old = "encoder.mm_per_count", encoder.mm_per_count
-        if wheel is not None:
-            around = wheel.circumference is not None
-            name = "encoder.wheel.circumference" if around else "encoder.wheel.diameter"
-            old = wheel.circumference if around else wheel.diameter
-        if old is not None:
-            change(name, display.length(old), display.length(old * (1.0 + fix.scale)))
-    return made
+
+def proposed(config: LineConfig, number: int, station: StationSection, trial: Trial) -> Proposed:
+    """What a trial proposes for the station, the line's `number`th. New values are as they are shown."""
+    from controller.units import parse_duration_s, parse_length_mm
+
+    display, encoder = config.display, config.settings.encoder
+    changes: list[Change] = []
+
+    def new(setting: str, old: str, wanted: str) -> str:
+        if old != wanted:
+            changes.append(Change(setting, old, wanted))
+        return wanted
+
+    fix = trial.correction
+    if fix is not None and fix.distance_mm:
+        where, to = f"stations#{number}.distance", display.length(station.distance - fix.distance_mm)
+        to = new(where, display.length(station.distance), to)
+        station = station.model_copy(update={"distance": parse_length_mm(to)})
+    if fix is not None and fix.delay_s:
+        where, to = f"stations#{number}.response", display.time(max(0.0, station.response + fix.delay_s))
+        to = new(where, display.time(station.response), to)
+        station = station.model_copy(update={"response": parse_duration_s(to)})
+    if fix is not None and fix.scale:
+        wheel, names = encoder.wheel, ("mm_per_count", "circumference", "diameter")
+        holder = encoder if wheel is None else wheel
+        name, old = next((n, v) for n in names if (v := getattr(holder, n, None)) is not None)
+        where = f"encoder.{name}" if wheel is None else f"encoder.wheel.{name}"
+        to = new(where, display.length(old), display.length(old * (1.0 + fix.scale)))
+        update: dict[str, Any] = {name: parse_length_mm(to)}
+        encoder = encoder.model_copy(update=update if wheel is None else {"wheel": wheel.model_copy(update=update)})
+    return Proposed(changes, station, encoder)
 
 
 def term_rows(trial: Trial) -> list[tuple[str, str]]:
@@ -104,6 +116,7 @@ def as_json(trial: Trial, told: dict[str, Any]) -> dict[str, Any]:
         },
         "verdict": told["verdict"],
         "changes": [change.as_json() for change in told["changes"]],
+        "applied": told["applied"],
         "predicted": predicted(after=False),
         "within_tolerance": trial.within_tolerance,
         "predicted_after_changes": predicted(after=True),

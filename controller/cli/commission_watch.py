@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from controller.cli.points_source import Seen, Source
     from controller.commissioning.watched import Look, Watched
     from controller.settings.line import LineConfig
-    from controller.settings.sections import EncoderSection
+    from controller.settings.sections import EncoderSection, StationSection
     from controller.spec import Counter
 
 LOOK_S = 0.02
@@ -159,26 +159,37 @@ def ask_yes(question: str, given: str | None) -> bool | None:
                 return value
 
 
-def apply(config: LineConfig, encoder: EncoderSection) -> None:
-    """Write the encoder's section to the line's file, comments kept. Raises BadInputError, with the file as it was."""
+def apply(config: LineConfig, encoder: EncoderSection | None = None, station: StationSection | None = None) -> None:
+    """Write a changed encoder, and the changed station of that name, to the line's file, comments kept.
+
+    Raises BadInputError, with the file as it was.
+    """
     import tomllib
 
     from controller.replacing import replace_file
     from controller.settings.base import SettingsError, check
     from controller.settings.line import LineSettings
-    from controller.settings.rewrite import RewriteError, section_text
+    from controller.settings.rewrite import RewriteError, line_file_text
+    from controller.settings.saved import SavedJob
 
+    now = config.settings
+    wanted = SavedJob.model_construct(
+        job=config.job,
+        detector=now.detector,
+        stations=[station if station is not None and s.name == station.name else s for s in now.stations],
+        encoder=now.encoder if encoder is None else encoder,
+        uncertainty=now.uncertainty,
+    )
     try:
-        if load(str(config.path)).settings != config.settings:
+        if load(str(config.path)).settings != now:
             raise BadInputError(f"{config.path} was changed meanwhile; nothing was written, begin again")
-        old = config.path.read_text(encoding="utf-8")
-        text = section_text(old, "encoder", config.settings.encoder, encoder, config.display)
+        text = line_file_text(config.path.read_text(encoding="utf-8"), now, wanted, config.display, machine=True)
         check(config.path, tomllib.loads(text), LineSettings)
         replace_file(config.path, text.encode())
     except SettingsError as error:
         raise BadInputError(str(error)) from None
     except RewriteError as error:
-        raise BadInputError(f"{config.path}: encoder: {error}") from None
+        raise BadInputError(f"{config.path}: {error}") from None
     except OSError as error:
         raise BadInputError(f"{config.path}: cannot be written ({error.strerror}); nothing was changed") from None
 

@@ -62,13 +62,6 @@ def line_file_text(old: str, now: LineSettings, wanted: SavedJob, display: Displ
     return tomlkit.dumps(document)
 
 
-def section_text(old: str, section: str, now: Strict, wanted: Strict, display: Display) -> str:
-    """Give the line file's text with one section, which is there, as wanted. Raises RewriteError."""
-    document = _parsed(old)
-    _write(_table(document.get(section), section), now, wanted, list(type(wanted).model_fields), display)
-    return tomlkit.dumps(document)
-
-
 def quantity_text(value: float, kind: Kind, display: Display) -> str:
     """A quantity as people write it, meaning that very value: in the line's unit, unless that takes many digits."""
     times = ("s", "ms") if abs(value) >= 1.0 else ("ms", "s")

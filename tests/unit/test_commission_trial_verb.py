@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from controller.cli.main import main
+from controller.settings.line import load_line
 
 CONFIG = Path(__file__).parents[2] / "config"
 LINE = str(CONFIG / "demo-line.toml")
@@ -69,28 +70,58 @@ def test_the_object_has_the_fixed_names_and_signs(tmp_path: Path, capsys: pytest
     assert found["within_tolerance"] is False and found["within_tolerance_after_changes"] is True
 
 
-def test_the_changes_may_be_written_into_the_line_file_as_they_stand(
+def of_my_own(path: Path, text: str = "") -> Path:
+    """The demo line's file in a place where it may be changed."""
+    line = path / "line.toml"
+    demo = Path(LINE).read_text().replace('job = "jobs/', f'job = "{CONFIG}/jobs/')
+    line.write_text(demo.replace('mark_time = "60 ms"', f'mark_time = "60 ms"\n{text}'))
+    return line
+
+
+def test_the_changes_are_written_where_wanted_and_the_same_marks_then_lie_where_they_should(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """Applied once, the line's own arithmetic puts the marks right at both distances."""
     chance = np.random.default_rng(5)
     lines = []
     for v in np.repeat([10.0, 30.0], 8):
         for d in (400.0, 650.0):
             place = 12.0 + 4.0 + v * 0.1 + 0.03 * (d + 12.0) + chance.normal(0.0, 0.1)
             lines.append(f"{v:g},{place:.2f},{d:g}")
-    found = asked(capsys, "--csv", write(tmp_path, lines, "speed [m/min],position [mm],distance [mm]"))
-    assert found["scale_error_percent"]["value"] == pytest.approx(3.0, abs=0.2)
-    text = Path(LINE).read_text().replace('job = "jobs/', f'job = "{CONFIG}/jobs/')
-    text = text.replace('mark_time = "60 ms"', 'response = "0 ms"\nmark_time = "60 ms"')
+    file = write(tmp_path, lines, "speed [m/min],position [mm],distance [mm]")
+    line = of_my_own(tmp_path)
+    before = line.read_text()
+    assert main(["commission", "trial", str(line), "--csv", file, "--json"]) == 0
+    assert line.read_text() == before and json.loads(capsys.readouterr().out.splitlines()[-1])["applied"] is False
+    assert main(["commission", "trial", str(line), "--csv", file, "--apply", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out.splitlines()[-1])
+    assert found["applied"] and found["scale_error_percent"]["value"] == pytest.approx(3.0, abs=0.2)
+    assert [c["setting"] for c in found["changes"]] == [
+        "stations#1.distance", "stations#1.response", "encoder.wheel.circumference",
+    ]  # fmt: skip
+    text = line.read_text()
     for change in found["changes"]:
-        key = change["setting"].split(".")[-1]
-        assert f'{key} = "{change["from"]}"' in text, change
-        text = text.replace(f'{key} = "{change["from"]}"', f'{key} = "{change["to"]}"')
-    file = tmp_path / "line.toml"
-    file.write_text(text)
-    assert main(["check", str(file)]) == 0
-    said = capsys.readouterr().out
-    assert "308.6" in said or "308.7" in said or "308.8" in said or "0.0385" in said or "0.0386" in said
+        assert f'{change["setting"].split(".")[-1]} = "{change["to"]}"' in text
+    assert [row for row in before.splitlines() if row.startswith("#")] == [
+        row for row in text.splitlines() if row.startswith("#")
+    ]
+    config = load_line(line)
+    wheel, (station,) = config.settings.encoder, config.settings.stations
+    true_count_mm, true_mm = 1.03 * load_line(LINE).settings.encoder.scale_mm(), 400.0 - 4.0
+    for speed_mm_s in (0.0, 500.0):
+        travelled = (station.distance + 12.0) / wheel.scale_mm() * true_count_mm
+        late = speed_mm_s * (0.006 - station.response)
+        assert abs(travelled - true_mm - 12.0 + late) < 0.5
+
+
+def test_with_nothing_to_change_nothing_is_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    line = of_my_own(tmp_path)
+    before = line.read_text()
+    file = given(tmp_path, a=0.0, tau_ms=0.0)
+    assert main(["commission", "trial", str(line), "--csv", file, "--apply", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out.splitlines()[-1])
+    assert found["changes"] == [] and found["applied"] is False and found["within_tolerance"] is True
+    assert line.read_text() == before
 
 
 def test_units_of_the_header_are_taken(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -117,9 +148,7 @@ def test_offset_length_and_tolerance_may_be_given(tmp_path: Path, capsys: pytest
 def test_the_pacing_of_the_line_file_makes_a_length_our_scale(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    text = Path(LINE).read_text().replace('job = "jobs/', f'job = "{CONFIG}/jobs/')
-    line = tmp_path / "line.toml"
-    line.write_text(text.replace('mark_time = "60 ms"', 'mark_time = "60 ms"\npacing = "shared count"'))
+    line = of_my_own(tmp_path, 'pacing = "shared count"')
     lines = [f"{v:g},{p + 12.4:.2f},{18.54 + 0.05 * (i % 3 - 1):.2f}" for i, (v, p) in enumerate(rows())]
     file = write(tmp_path, lines, "speed [m/min],position [mm],length [mm]")
     assert main(["commission", "trial", str(line), "--csv", file, "--json"]) == 0
@@ -242,7 +271,10 @@ def test_options_that_are_none_are_one_line(
     assert words[0] in refused(capsys, "--csv", given(tmp_path), *words)
 
 
-def test_numbers_and_plots_are_not_loaded_for_help() -> None:
-    code = "import sys; from controller.cli.main import parser; parser(); print('scipy' in sys.modules, 'numpy' in sys.modules)"
+def test_numbers_and_settings_are_not_loaded_for_help() -> None:
+    heavy = ("scipy", "numpy", "pydantic", "rich")
+    code = (
+        f"import sys; from controller.cli.main import parser; parser(); print([m for m in {heavy} if m in sys.modules])"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
-    assert done.stdout.split() == ["False", "False"]
+    assert done.stdout.strip() == "[]"
