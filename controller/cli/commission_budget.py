@@ -130,7 +130,7 @@ def _print(config: LineConfig, found: Budget, source: str) -> None:
         contributes = f"{to_unit(term.u_mm, show.length_unit):.4f}"
         table.add_row(term.name, _input_text(term), contributes, f"{found.share(term):.1%}", term.says)
     Console(highlight=False).print(table)
-    print_rows(_whole_rows(found, show))
+    print_rows([*_whole_rows(found, show), _tolerance_row(found, _tolerance_mm(config, found), show)])
     biggest = found.terms[0]
     text = biggest_text(found, show.length(found.expanded_95_mm, 3), show.length(found.without(biggest), 3))
     print_rows([("biggest", text)])
@@ -150,9 +150,26 @@ def _whole_rows(found: Budget, show: Display) -> list[tuple[str, str]]:
     ]
     if abs(found.bias_mm) > 0.001 * found.combined_mm:
         rows.append(("mean", f"{show.length(found.bias_mm, 2)} late by what path and rounding do (negative: early)"))
+    if found.missed_share > 0.0:
+        rows.append(("missed", f"{found.missed_share:.2%} come outside the permitted window and are not made"))
     if found.correlated:
         rows.append(("note", "terms of the path hang on one another; the combined figure allows for it"))
     return rows
+
+
+def _tolerance_mm(config: LineConfig, found: Budget) -> float:
+    from controller.settings.job import plan_of
+
+    return plan_of(found.station, config.job.plans).tolerance
+
+
+def _tolerance_row(found: Budget, tolerance_mm: float, show: Display) -> tuple[str, str]:
+    tolerance = f"± {show.length(tolerance_mm)}"
+    if found.worst_mm <= tolerance_mm:
+        return "tolerance", f"{tolerance}: kept even at the worst"
+    if found.reach_mm <= tolerance_mm:
+        return "tolerance", f"{tolerance}: kept by 95 % and more, not at the worst"
+    return "tolerance", f"{tolerance}: NOT KEPT at 95 %; shrink the biggest terms, or make the tolerance wider"
 
 
 def _as_json(config: LineConfig, found: Budget, source: str) -> dict[str, Any]:
@@ -170,11 +187,14 @@ def _as_json(config: LineConfig, found: Budget, source: str) -> dict[str, Any]:
         "coverage_factor": found.factor,
         "expanded_95_mm": found.expanded_95_mm,
         "worst_mm": found.worst_mm,
+        "tolerance_mm": _tolerance_mm(config, found),
+        "within_tolerance": found.reach_mm <= _tolerance_mm(config, found),
         "monte_carlo_95_mm": found.drawn.half_width_95,
         "monte_carlo_u_mm": found.drawn.u,
         "monte_carlo_u_error_mm": found.drawn.u_error,
         "draws": found.drawn.draws,
         "bias_mm": found.bias_mm,
+        "missed_share": found.missed_share,
         "correlated": found.correlated,
         "biggest": {"name": biggest.name, "share": found.share(biggest), "shrink": biggest.mend},
     }

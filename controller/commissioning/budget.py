@@ -130,7 +130,14 @@ class Budget:
     factor: float
     expanded_95_mm: float
     worst_mm: float
+    missed_share: float
+    """Marks that come outside the permitted window and are not made; the budget is of the others."""
     drawn: Drawn
+
+    @property
+    def reach_mm(self) -> float:
+        """How far from its place 95 % of the marks may be, the known offset of the mean included."""
+        return abs(self.bias_mm) + self.expanded_95_mm
 
     def share(self, term: Term) -> float:
         """What part of the combined variance a term makes."""
@@ -197,6 +204,7 @@ def budget(
         factor=factor,
         expanded_95_mm=factor * u,
         worst_mm=promised.worst_mm + sum(t.limit_mm for t in terms[: len(ORDER)]),
+        missed_share=promised.missed_share,
         drawn=monte_carlo(draw, np.random.default_rng(SEED)),
     )
 

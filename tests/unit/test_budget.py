@@ -177,6 +177,12 @@ def test_the_verb_prints_the_budget_and_what_it_assumes(tmp_path: Path, capsys: 
     assert found["expanded_95_mm"] == pytest.approx(found["coverage_factor"] * total)
     assert 0.0 < found["monte_carlo_95_mm"] < found["worst_mm"]
     assert found["biggest"]["name"] == found["terms"][0]["name"] == "marker response"
+    # The demo's job allows 1.5 mm either way.
+    assert found["tolerance_mm"] == 1.5
+    assert (
+        found["within_tolerance"] == (abs(found["bias_mm"]) + found["expanded_95_mm"] <= 1.5)
+        and "± 1.5 mm: kept" in out
+    )
     assert picture.read_bytes().startswith(b"\x89PNG")
 
 
