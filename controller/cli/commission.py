@@ -2,11 +2,25 @@
 
 from __future__ import annotations
 
-from controller.cli import commission_budget, commission_limits, commission_results, commission_sense, commission_trial
+from controller.cli import (
+    commission_budget,
+    commission_limits,
+    commission_results,
+    commission_scale,
+    commission_sense,
+    commission_trial,
+)
 from controller.cli.common import Verbs
 
 NAMES = ("commission",)
-STEPS = (commission_sense, commission_limits, commission_budget, commission_trial, commission_results)
+STEPS = (
+    commission_sense,
+    commission_scale,
+    commission_limits,
+    commission_budget,
+    commission_trial,
+    commission_results,
+)
 
 
 def register(verbs: Verbs) -> None:
