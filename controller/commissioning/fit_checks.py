@@ -14,6 +14,10 @@ from controller.commissioning.uncertainty import Array
 
 OUTLIER_CHANCE = 0.01
 """How often a trial in order may name an outlier."""
+OWN_CHANCE = 0.05
+"""How often one of a group of repeats that scatter alike may stand out from its group."""
+LEAST_OTHERS = 3
+"""So many others tell a group's own scatter."""
 SAME_SPEED = 0.02
 """Speeds closer than this part of them are repeats of one."""
 
@@ -62,14 +66,17 @@ def lack_of_fit(residuals: ArrayLike, groups: ArrayLike, unknowns: int, least_sd
 
 
 def outliers(
-    design: ArrayLike, values: ArrayLike, chance: float = OUTLIER_CHANCE, least_sd: float = 0.0, most: float = 0.2
-) -> list[int]:
+    design: ArrayLike, values: ArrayLike, groups: ArrayLike | None = None, chance: float = OUTLIER_CHANCE,
+    least_sd: float = 0.0, most: float = 0.2,
+) -> list[int]:  # fmt: skip
     """The indices of values that do not belong, by externally studentized residuals with a Bonferroni limit.
 
     The worst goes first and the rest is fitted again, until none is beyond the limit or the part `most` is gone. Of
-    trials that have none, about the share `chance` name one.
+    trials that have none, about the share `chance` name one. Among `groups` of repeats, one must also stand out from
+    its own: where one speed scatters more than others, its marks are not therefore outliers.
     """
     rows, found = np.asarray(design, np.float64), np.asarray(values, np.float64)
+    number = np.arange(len(found), dtype=np.float64) if groups is None else np.asarray(groups, np.float64)
     kept = list(range(len(found)))
     gone: list[int] = []
     while len(gone) < int(most * len(found)):
@@ -80,12 +87,26 @@ def outliers(
             line = fit(rows[kept], found[kept])
         except ValueError:
             break
-        t = studentized(line.residuals[0], line.leverage[0], n - p, least_sd)
-        worst = int(np.argmax(np.abs(t)))
-        if 2.0 * special.stdtr(n - p - 1, -abs(t[worst])) * n > chance:
+        left = line.residuals[0]
+        t = studentized(left, line.leverage[0], n - p, least_sd)
+        beyond = 2.0 * special.stdtr(n - p - 1, -np.abs(t)) * n <= chance
+        out = [i for i in np.argsort(-np.abs(t)) if beyond[i] and _stands_out(left, number[kept], int(i), least_sd)]
+        if not out:
             break
-        gone.append(kept.pop(worst))
+        gone.append(kept.pop(int(out[0])))
     return sorted(gone)
+
+
+def _stands_out(residuals: Array, groups: Array, at: int, least_sd: float) -> bool:
+    """Whether a value stands out from its own group of repeats; one with too few of them does."""
+    own = groups == groups[at]
+    own[at] = False
+    others = residuals[own]
+    if len(others) < LEAST_OTHERS:
+        return True
+    sd = max(float(np.std(others, ddof=1)), least_sd, 1e-300)
+    t = abs(residuals[at] - others.mean()) / (sd * (1.0 + 1.0 / len(others)) ** 0.5)
+    return bool(2.0 * special.stdtr(len(others) - 1, -t) * (len(others) + 1) <= OWN_CHANCE)
 
 
 def studentized(residuals: Array, leverage: Array, dof: int, least_sd: float = 0.0) -> Array:

@@ -31,7 +31,8 @@ class Block:
 
     Their common scatter is estimated from them; `least_sd` is what it is never taken below, e.g. for the step in which
     they were read. Values of one number in `alike` may all be shifted by the same amount, of standard uncertainty
-    `alike_sd`, which no repeat shows.
+    `alike_sd`, which no repeat shows. Against other blocks it weighs as if its scatter were `weigh_sd`, where given:
+    weights from the scatter of few values would themselves be chance, which no interval knows of.
     """
 
     design: Array
@@ -40,6 +41,7 @@ class Block:
     least_sd: float = 0.0
     alike: Array | None = None
     alike_sd: float = 0.0
+    weigh_sd: float | None = None
 
     @classmethod
     def of(cls, design: ArrayLike, values: ArrayLike, weights: ArrayLike | None = None, least_sd: float = 0.0) -> Block:
@@ -130,16 +132,17 @@ def fit(design: ArrayLike, values: ArrayLike, weights: ArrayLike | None = None, 
 
 
 def fit_blocks(blocks: Sequence[Block]) -> Fit:
-    """Fit all blocks together, each weighted by the scatter that it shows about a fit of its own.
+    """Fit all blocks together, each weighted by the scatter that it shows about a fit of its own, or as it says.
 
     Raises ValueError where a block has no more values than unknowns it bears on, or unknowns cannot be told apart.
     """
     alone = [_own_scatter(block) for block in blocks]
-    one = len(blocks) == 1
-    if not one and not all(sd > 0.0 for sd, _ in alone):
-        raise ValueError("a block without any scatter needs a least_sd to be weighed against others")
     # One block's scatter cancels out of its estimate; leaving it out there costs no digit.
-    roots = [b.root if one else b.root / sd for b, (sd, _) in zip(blocks, alone, strict=True)]
+    one = len(blocks) == 1
+    taken = [1.0 if one else sd if b.weigh_sd is None else b.weigh_sd for b, (sd, _) in zip(blocks, alone, strict=True)]
+    if not all(sd > 0.0 for sd in taken):
+        raise ValueError("a block without any scatter needs a least_sd to be weighed against others")
+    roots = [b.root / sd for b, sd in zip(blocks, taken, strict=True)]
     design = np.concatenate([root[:, None] * b.design for root, b in zip(roots, blocks, strict=True)])
     values = np.concatenate([root * b.values for root, b in zip(roots, blocks, strict=True)])
     if rank(design) < design.shape[1]:
@@ -151,10 +154,10 @@ def fit_blocks(blocks: Sequence[Block]) -> Fit:
     estimate = np.linalg.solve(r, q.T @ values) / size
     parts, residuals, leverage, at = [], [], [], 0
     shifts: dict[float, Array] = {}
-    for block, root, (sd, dof) in zip(blocks, roots, alone, strict=True):
+    for block, root, (sd, dof), as_if in zip(blocks, roots, alone, taken, strict=True):
         rows = slice(at, at + len(block.values))
         at += len(block.values)
-        step = solving[:, rows] * (sd if one else 1.0)
+        step = solving[:, rows] * (sd / as_if)
         parts.append(Part(sd, dof, step @ step.T))
         if block.alike is not None:
             for number in np.unique(block.alike):

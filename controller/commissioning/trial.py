@@ -22,7 +22,7 @@ from controller.commissioning.uncertainty import Array, Spread
 
 SAME_DISTANCE = 0.005
 """Distances closer than this part of them are one."""
-UNEQUAL_CHANCE = 0.001
+UNEQUAL_CHANCE = 0.05
 """How often scatter that is the same at all speeds may be taken for unequal."""
 LEAST_SD_MM = 1e-6
 """No scatter is less than this: below it is only the rounding of numbers."""
@@ -46,7 +46,7 @@ def analyse(marks: Marks, setup: Setup) -> Trial:
             f"{len(errors)} marks for {rank(design[:, columns])} unknowns leave nothing to tell the scatter from; "
             "measure several marks at each speed"
         )
-    out = outliers(_independent(design[:, columns]), errors, least_sd=least_sd)
+    out = outliers(_independent(design[:, columns]), errors, groups_of(marks.speed_mm_s), least_sd=least_sd)
     kept = np.setdiff1d(np.arange(len(errors)), out)
     kept_marks = _only(marks, kept)
     if _model(kept_marks, setup, scales)[1] != columns:
@@ -159,7 +159,10 @@ def _length_block(marks: Marks, length: Length | None) -> Block | None:
 def _position_blocks(
     design: Array, columns: list[int], errors: Array, marks: Marks, least_sd: float, setup: Setup
 ) -> list[Block]:
-    """The positions as one block, or as one for each speed where their scatter differs beyond chance."""
+    """The positions as one block, or as one for each speed where their scatter differs beyond chance.
+
+    All positions weigh alike then too; only the uncertainty is reckoned from each speed's own scatter.
+    """
     assert marks.distance_mm is not None
     groups, alike = groups_of(marks.speed_mm_s), groups_of(marks.distance_mm, SAME_DISTANCE)
     if setup.response_s > 0.0:
@@ -172,8 +175,9 @@ def _position_blocks(
     kinds = [groups == g for g in np.unique(groups)]
     repeated = len(kinds) > 1 and all(k.sum() >= LEAST_REPEATS for k in kinds)
     if not repeated or unequal_scatter_p([left[k] for k in kinds], least_sd) > UNEQUAL_CHANCE:
-        kinds = [np.ones(len(errors), bool)]
-    return [Block(design[k], errors[k], None, least_sd, alike[k], count_sd) for k in kinds]
+        return [Block(design, errors, None, least_sd, alike, count_sd)]
+    sd = max(float(np.linalg.norm(left)) / (len(left) - fitted.shape[1]) ** 0.5, least_sd)
+    return [Block(design[k], errors[k], None, least_sd, alike[k], count_sd, sd) for k in kinds]
 
 
 def _apart(positions: list[Block], scales: Block | None, columns: list[int]) -> tuple[Interval, Interval] | None:

@@ -115,7 +115,7 @@ class Trial:
     scatter_mm: float
     by_speed: list[AtSpeed]
     unequal: bool
-    """Whether the scatter differs between speeds beyond chance; then each speed has a weight of its own."""
+    """Whether the scatter differs between speeds beyond chance; intervals then go by each speed's own."""
     lack_of_fit_p: float | None
     outliers: list[int]
     length: Length | None

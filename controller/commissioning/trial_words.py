@@ -198,7 +198,7 @@ def _doubts(trial: Trial, setup: Setup, display: Display) -> Iterator[str]:
         spread = ", ".join(
             f"{display.length(s.scatter_mm, 2)} at {display.speed(s.speed_mm_s)}" for s in trial.by_speed
         )
-        yield f"the scatter is not the same at all speeds ({spread}); each speed counts by its own"
+        yield f"the scatter is not the same at all speeds ({spread}); the intervals go by each speed's own"
     if 2.0 * trial.scatter_mm > setup.tolerance_mm:
         yield (
             f"scatter: single marks scatter by {display.length(trial.scatter_mm, 2)} (one sigma), too much for "
