@@ -171,6 +171,7 @@ class TrueMarkerSection(Strict):
     mark_time: DurationS | None = None
     rearm: DurationS | None = None
     depth: int = Field(default=32, ge=1, le=10_000, description="how many targets the compare can hold")
+    mark_window: PositiveLengthMm | None = Field(default=None, description="so much belt it reaches while it marks")
     pacing: Pacing = Field(
         default=Pacing.SHARED_COUNT, description="what it prints its mark's length by; a time base prints for mark_time"
     )

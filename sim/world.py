@@ -178,7 +178,8 @@ def true_markers(spec: LineSpec, scenario: Scenario) -> list[MarkerSpec]:
         rearm_s = station.rearm_s if true.rearm is None else true.rearm
         times_ns = ns(response_s), ns(mark_s), ns(rearm_s)
         length_mm = _true_length_mm(station, true, scenario.encoder)
-        made.append(MarkerSpec(distance_mm, *times_ns, true.depth, length_mm, station.mark_window_mm))
+        window_mm = station.mark_window_mm if true.mark_window is None else true.mark_window
+        made.append(MarkerSpec(distance_mm, *times_ns, true.depth, length_mm, window_mm))
     return made
 
 

@@ -186,6 +186,16 @@ def test_a_marker_with_a_time_base_of_its_own_makes_marks_that_grow_with_the_spe
     assert trial.within_after
 
 
+def test_a_marker_too_slow_for_its_window_cuts_its_marks_at_high_speed_and_that_is_no_scale() -> None:
+    """60 ms at 450 mm/s are 27 mm of belt: a window of 20 mm leaves 20/27 of the mark; at 250 mm/s it is all there."""
+    chance = np.random.default_rng(46)
+    told, hidden = Settings.of_demo(), Hidden(2.0, 0.004, 0.02, 0.15)
+    trial = analyse(simulated_marks(told, hidden, chance, window_mm=20.0), setup_of(told))
+    assert trial.length is not None and trial.length.cut_from_mm_s == 450.0
+    assert trial.length.cut_to_mm == pytest.approx(DESIGN_MM * 1.02 * 20.0 / 27.0, abs=0.3)
+    assert covers(trial.terms[Term.SCALE], 0.02)
+
+
 def test_a_length_by_an_unsaid_pacing_is_never_our_scale() -> None:
     chance = np.random.default_rng(44)
     told, hidden = Settings.of_demo(), Hidden(2.0, 0.004, 0.03, 0.15)

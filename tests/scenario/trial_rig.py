@@ -138,12 +138,17 @@ class Landed:
 
 def simulated(
     told: Settings, world: World, speed_mm_s: float, each: int, *, seed: int = 1, pacing: Pacing = Pacing.SHARED_COUNT,
-    own_scale: float = 1.0, mark_time_s: float = 0.06,
+    own_scale: float = 1.0, mark_time_s: float = 0.06, window_mm: float | None = None,
 ) -> Landed:  # fmt: skip
     """Run the line at one steady speed until so many marks were made, and say where they really are."""
     spec = spec_for(told)
     true = marker(
-        distance=world.distance_mm, response=world.delay_s, pacing=pacing, own_scale=own_scale, mark_time=mark_time_s
+        distance=world.distance_mm,
+        response=world.delay_s,
+        pacing=pacing,
+        own_scale=own_scale,
+        mark_time=mark_time_s,
+        mark_window=window_mm,
     )
     cartons = products(length=90.0, pitch=170.0, spread=12.0, varies="uniform")
     wheel = encoder(circumference_factor=world.count_mm / told.scale_mm)
@@ -161,7 +166,7 @@ def simulated(
 def simulated_marks(
     told: Settings, hidden: Hidden, chance: np.random.Generator, *, moved_mm: tuple[float, ...] = (0.0,),
     lengths: bool = True, pacing: Pacing = Pacing.SHARED_COUNT, own_scale: float = 1.0, mark_time_s: float = 0.06,
-    each: int = EACH,
+    each: int = EACH, window_mm: float | None = None,
 ) -> Marks:  # fmt: skip
     """The marks of a trial in virtual time; the marker stands `moved_mm` farther off for each part of it."""
     speeds, places, made, distances = [], [], [], []
@@ -171,7 +176,15 @@ def simulated_marks(
         for speed in SPEEDS_MM_S:
             seed = int(chance.integers(1, 1 << 30))
             landed = simulated(
-                at, world, speed, each, seed=seed, pacing=pacing, own_scale=own_scale, mark_time_s=mark_time_s
+                at,
+                world,
+                speed,
+                each,
+                seed=seed,
+                pacing=pacing,
+                own_scale=own_scale,
+                mark_time_s=mark_time_s,
+                window_mm=window_mm,
             )
             speeds += [speed] * each
             distances += [at.distance_mm] * each
