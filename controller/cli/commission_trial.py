@@ -187,7 +187,7 @@ def _judge(config: LineConfig, number: int, station: StationSection, setup: Setu
     print_rows(
         [
             ("line", f"{config.name}, station {station.name}: {len(marks.position_mm)} marks"),
-            *term_rows(trial),
+            *term_rows(trial, display),
             *(("verdict", text) for text in says),
             *change_rows(config, new.changes, applied),
             *(("as it stands", outcome(p, False, setup, display)) for p in trial.predicted),

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from controller.commissioning.trial_words import UnknownText
     from controller.settings.line import LineConfig
     from controller.settings.sections import EncoderSection, StationSection
+    from controller.units import Display
 
 
 def _plain(value: UnknownText) -> dict[str, str]:
@@ -59,13 +60,15 @@ def proposed(config: LineConfig, number: int, station: StationSection, trial: Tr
     return Proposed(changes, station, encoder)
 
 
-def term_rows(trial: Trial) -> list[tuple[str, str]]:
-    """The unknowns with their intervals, and the scatter, in mm, ms and %."""
+def term_rows(trial: Trial, display: Display) -> list[tuple[str, str]]:
+    """The unknowns with their intervals, and the scatter."""
     from controller.commissioning.trial_data import Term
+    from controller.units import to_unit
 
+    per_mm = to_unit(1.0, display.length_unit)
     rows = []
     for term, name, factor, unit in (
-        (Term.DISTANCE, "distance error", 1.0, "mm"),
+        (Term.DISTANCE, "distance error", per_mm, display.length_unit),
         (Term.DELAY, "delay", 1e3, "ms"),
         (Term.SCALE, "scale error", 100.0, "%"),
     ):
@@ -75,7 +78,7 @@ def term_rows(trial: Trial) -> list[tuple[str, str]]:
         else:
             rows.append((name, f"{found.value * factor:+.3f} ± {found.half_width * factor:.2g} {unit} (95 %)"))
     p = "" if trial.lack_of_fit_p is None else f"; lack of fit p = {trial.lack_of_fit_p:.2g}"
-    return [*rows, ("scatter", f"{trial.scatter_mm:.3f} mm, one sigma of a single mark{p}")]
+    return [*rows, ("scatter", f"{display.length(trial.scatter_mm, 3)}, one sigma of a single mark{p}")]
 
 
 def _interval(found: Interval | None, factor: float = 1.0) -> dict[str, float] | None:

@@ -203,7 +203,7 @@ def _doubts(trial: Trial, setup: Setup, display: Display) -> Iterator[str]:
         yield (
             f"scatter: single marks scatter by {display.length(trial.scatter_mm, 2)} (one sigma), too much for "
             "a tolerance "
-            f"of {display.length(setup.tolerance_mm)}; no setting mends that: look for loose parts, slip, a "
+            f"of {display.length(setup.tolerance_mm, 3)}; no setting mends that: look for loose parts, slip, a "
             "product that "
             "moves, an eye that sees its edge differently"
         )
@@ -216,5 +216,5 @@ def outcome(predicted: Predicted, after: bool, setup: Setup, display: Display) -
     sign = "+" if mean.value > 0 else "−" if mean.value < 0 else ""
     return (
         f"at {display.speed(predicted.speed_mm_s)}: {sign}{about(mean, display)}, {good} "
-        f"± {display.length(setup.tolerance_mm)} (single marks ± {display.length(predicted.mark_half_width, 2)})"
+        f"± {display.length(setup.tolerance_mm, 3)} (single marks ± {display.length(predicted.mark_half_width, 2)})"
     )
