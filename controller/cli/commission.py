@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from controller.cli import (
     commission_budget,
+    commission_contact,
     commission_limits,
     commission_results,
     commission_scale,
@@ -15,6 +16,7 @@ from controller.cli.common import Verbs
 NAMES = ("commission",)
 STEPS = (
     commission_sense,
+    commission_contact,
     commission_scale,
     commission_limits,
     commission_budget,

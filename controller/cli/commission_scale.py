@@ -6,8 +6,9 @@ import argparse
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from controller.cli.commission_results import keep
 from controller.cli.commission_scale_fix import mended
-from controller.cli.commission_watch import add_apply, add_watching, apply, change_rows, load, watch
+from controller.cli.commission_watch import add_apply, add_watching, apply, change_rows, load, raw_of, watch
 from controller.cli.common import NOT_OK, OK, BadInputError, Verbs, print_json, print_rows, verb
 
 if TYPE_CHECKING:
@@ -69,7 +70,8 @@ def execute(args: argparse.Namespace) -> int:
     config = load(args.line_file)
     station = _station(config, args.station)
     show, encoder = config.display, config.settings.encoder
-    estimates, notes = _estimates(args, config, station)
+    raw = _typed(args)
+    estimates, notes = _estimates(args, config, station, raw)
     if not estimates:
         return _nothing_of_ours(config, notes, args.json)
     gearing = 1.0 if encoder.wheel is None else encoder.wheel.gearing
@@ -89,9 +91,10 @@ def execute(args: argparse.Namespace) -> int:
     rows += [("on the product", text) for text in product_texts(verdict, distance, show)]
     rows += [("unknown", f"the scale; needs {needs}")] if needs else []
     print_rows([*rows, *change_rows(config, changes, applied)])
+    result = _as_json(config, estimates, found, verdict, changes, {"verdict": says, "needs": needs, "applied": applied})
+    keep(config, "scale", result, raw)
     if args.json:
-        told = {"verdict": says, "needs": needs, "applied": applied}
-        print_json(_as_json(config, estimates, found, verdict, changes, told))
+        print_json(result)
     return OK if found.agree and (applied or not verdict.wrong) else NOT_OK
 
 
@@ -120,6 +123,11 @@ def _station(config: LineConfig, name: str | None) -> StationSection | None:
     return stations[0] if len(stations) == 1 else None
 
 
+def _typed(args: argparse.Namespace) -> dict[str, Any]:
+    """What was typed, to keep."""
+    return {name: value for name, value in vars(args).items() if name != "execute" and value not in (None, [], False)}
+
+
 def _mm(option: str, text: str | None) -> float | None:
     """Read a length of more than 0, in mm; None: not given."""
     from controller.units import parse_length_mm
@@ -140,14 +148,17 @@ def _mms(option: str, texts: Sequence[str]) -> list[float]:
 
 
 def _estimates(
-    args: argparse.Namespace, config: LineConfig, station: StationSection | None
+    args: argparse.Namespace, config: LineConfig, station: StationSection | None, raw: dict[str, Any]
 ) -> tuple[list[Estimate], list[str]]:
-    """Every estimate that the options give, and what is to be said of those that give none. Raises BadInputError."""
+    """Every estimate that the options give, and what is to be said of those that give none. Raises BadInputError.
+
+    What was measured live is added to `raw`.
+    """
     found: list[Estimate] = []
     notes: list[str] = []
     for option, estimate in (("--taped", _taped), ("--length", _products), ("--over", _pitch)):
         try:
-            each = estimate(args, config, station)
+            each = estimate(args, config, station, raw)
         except ValueError as error:
             raise BadInputError(f"{option}: {error}") from None
         found += [] if each is None else [each]
@@ -158,7 +169,9 @@ def _estimates(
     return found, notes
 
 
-def _taped(args: argparse.Namespace, config: LineConfig, _: StationSection | None) -> Estimate | None:
+def _taped(
+    args: argparse.Namespace, config: LineConfig, _: StationSection | None, raw: dict[str, Any]
+) -> Estimate | None:
     from controller.cli.commission_passes import live_passes
     from controller.commissioning.scale import PLACING_MM, taped
 
@@ -171,7 +184,7 @@ def _taped(args: argparse.Namespace, config: LineConfig, _: StationSection | Non
     if not counts:
         if len(lengths) > 1 or args.passes < 1:
             raise BadInputError("--taped without --counts is measured live: one length, and --passes of 1 or more")
-        counts = live_passes(config, args.address, args.taped[0], args.passes)
+        counts = raw["counts"] = live_passes(config, args.address, args.taped[0], args.passes)
     if len(lengths) == 1:
         lengths = lengths * len(counts)
     if len(lengths) != len(counts):
@@ -181,7 +194,9 @@ def _taped(args: argparse.Namespace, config: LineConfig, _: StationSection | Non
     return taped(lengths, counts, tape_within_mm=tape, placing_within_mm=PLACING_MM if placing is None else placing)
 
 
-def _products(args: argparse.Namespace, config: LineConfig, _: StationSection | None) -> Estimate | None:
+def _products(
+    args: argparse.Namespace, config: LineConfig, _: StationSection | None, raw: dict[str, Any]
+) -> Estimate | None:
     from controller.commissioning.scale import READING_MM, of_products
 
     length = _mm("--length", args.length)
@@ -203,11 +218,14 @@ def _products(args: argparse.Namespace, config: LineConfig, _: StationSection | 
         if seen.captures_lost:
             raise BadInputError("edges came faster than they can be looked at; let fewer products come, or slower")
         counts = list(seen.lengths)
+        raw["looked"] = raw_of(seen)
     within = _mm("--length-within", args.length_within)
     return of_products(length, counts, length_within_mm=READING_MM if within is None else within)
 
 
-def _pitch(args: argparse.Namespace, config: LineConfig, station: StationSection | None) -> Estimate | None:
+def _pitch(
+    args: argparse.Namespace, config: LineConfig, station: StationSection | None, _: dict[str, Any]
+) -> Estimate | None:
     from controller.commissioning.scale import of_pitch
     from controller.settings.job import plan_of
 

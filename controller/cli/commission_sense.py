@@ -15,6 +15,7 @@ from controller.cli.commission_watch import (
     ask_yes,
     change_rows,
     load,
+    raw_of,
     tell,
     watch,
 )
@@ -80,8 +81,7 @@ def execute(args: argparse.Namespace) -> int:
         "changes": [change.as_json() for change in changes],
         "applied": applied,
     }
-    series = seen.series
-    keep(config, "sense", result, {"t_s": series.t_s, "counts": series.counts, "running": series.running})
+    keep(config, "sense", result, raw_of(seen))
     if args.json:
         print_json(result)
     return OK if applied or (advice.right and not advice.needs) else NOT_OK

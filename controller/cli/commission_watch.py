@@ -202,3 +202,15 @@ def change_rows(config: LineConfig, changes: Sequence[Change], applied: bool) ->
     elif changes:
         rows.append(("", "nothing was written; --apply writes it to the line's file"))
     return rows
+
+
+def raw_of(seen: Watched) -> dict[str, Any]:
+    """What was seen, to keep beside what was made of it: instants, travel in counts, drive, products."""
+    series = seen.series
+    return {
+        "t_s": [round(float(t), 6) for t in series.t_s],
+        "counts": [int(c) for c in series.counts],
+        "running": None if series.running is None else [int(r) for r in series.running],
+        "leads": [float(lead) for lead in seen.leads],
+        "lengths": [None if length != length else float(length) for length in seen.lengths],
+    }

@@ -103,10 +103,16 @@ def speeds_of(series: Series, blocks: Sequence[tuple[int, int]]) -> Array:
     return np.array([(c[b] - c[a]) / (t[b] - t[a]) for a, b in blocks], np.float64)
 
 
-def steady(series: Series) -> Series:
-    """Give the longest stretch at one speed; no looks where the belt never ran evenly."""
+def steady(series: Series, counts_per_turn: float = 0.0) -> Series:
+    """Give the longest stretch at one speed; no looks where the belt never ran evenly.
+
+    Speeds are looked at over a turn of the wheel or longer, since a bad wheel has no one speed within a turn.
+    """
     blocks = blocks_of(series)
     speeds = speeds_of(series, blocks)
+    if len(speeds) and counts_per_turn and (usual := float(np.median(np.abs(speeds)))) > 0.0:
+        blocks = blocks_of(series, max(BLOCK_S, counts_per_turn / usual))
+        speeds = speeds_of(series, blocks)
     if not len(speeds) or not np.abs(speeds).max() > 0.0:
         return series.part(0, 0)
     best, first = (0, 0), 0

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from controller.commissioning.contact import Repeats, Turn, once_a_turn, repeats
 from controller.commissioning.scale import Estimate, of_marks, of_products, taped
 from controller.commissioning.scale_combine import against, combine
 from controller.commissioning.sense import Moving, advise, judge
@@ -19,7 +20,7 @@ from sim.belt import Belt, Steady
 from sim.encoder import Encoder
 from sim.scenario import BeltSection, SegmentSection
 from sim.world import build_device
-from tests.scenario.rig import constant, encoder, products, scene, spec_of, stop
+from tests.scenario.rig import constant, encoder, hunting, products, scene, spec_of, stop
 
 LINE = "demo-line.toml"
 LINES = 800
@@ -64,6 +65,35 @@ def test_a_sense_wired_the_wrong_way_is_found_wherever_the_count_wraps() -> None
         mended = replace(spec, counter=replace(spec.counter, sense=-spec.counter.sense))
         again = judge(looked_at(mended, segments, 8.0, 0.05, start_count=start, forward=wrong).series)
         assert again.moving is Moving.FORWARD
+
+
+def test_a_dirty_wheel_shows_once_a_turn_and_a_clean_one_does_not() -> None:
+    spec = spec_of(LINE)
+    turn_mm = 8000 * spec.scale_mm
+    for uneven, segments in (
+        (0.0, [constant(SPEED_MM_S)]),
+        (0.0, [hunting(SPEED_MM_S, 0.01 * SPEED_MM_S, 1.7, 60.0)]),
+        (0.01, [constant(SPEED_MM_S)]),
+        (0.03, [hunting(SPEED_MM_S, 0.01 * SPEED_MM_S, 1.7, 60.0)]),
+    ):
+        truth = {"uneven": uneven, "turn": turn_mm if uneven else None}
+        found = once_a_turn(looked_at(spec, segments, 15.0, 0.02, **truth).series, 8000.0)
+        assert isinstance(found, Turn), found
+        assert found.shows == (uneven > 0.0), found
+        if uneven:
+            assert found.share == pytest.approx(uneven, rel=0.1)
+
+
+def test_repeated_products_show_no_slip_where_there_is_none() -> None:
+    spec = spec_of(LINE)
+    segments = [constant(SPEED_MM_S, 4.0), stop(1.0), constant(0.5 * SPEED_MM_S, 4.0), constant(SPEED_MM_S)]
+    seen = looked_at(spec, segments, 15.0, 0.02)
+    found = repeats(seen.series, seen.leads)
+    assert isinstance(found, Repeats), found
+    assert found.stops == 1
+    assert found.mean_counts == pytest.approx((PRODUCT_MM + 100.0) / spec.scale_mm, abs=1.0)
+    assert found.lost is not None
+    assert abs(found.lost[0]) <= found.lost[1]
 
 
 def measured(chance: random.Random, wheel: Encoder, lengths: Sequence[float]) -> list[Estimate]:

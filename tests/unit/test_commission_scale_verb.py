@@ -19,9 +19,8 @@ TRUE_MM = 299.7 / 8000
 @pytest.fixture
 def line(tmp_path: Path) -> Path:
     path = tmp_path / "line.toml"
-    path.write_text(
-        DEMO.read_text().replace('"jobs/', f'"{DEMO.parent}/jobs/').replace('"bench/', f'"{DEMO.parent}/bench/')
-    )
+    text = DEMO.read_text().replace('"jobs/', f'"{DEMO.parent}/jobs/').replace('"bench/', f'"{DEMO.parent}/bench/')
+    path.write_text(text.replace("[journal]", f'[journal]\npath = "{tmp_path}/journal.sqlite"'))
     return path
 
 

@@ -1,4 +1,4 @@
-"""`beltcue commission sense` at a live simulated I/O side: read as nobody, and through a running controller."""
+"""Sense and contact at a live simulated I/O side: read as nobody, and through a running controller."""
 
 from __future__ import annotations
 
@@ -25,12 +25,25 @@ length = "40 mm"
 pitch = "70 mm"
 """
 
+DIRTY = """
+name = "a wheel with dirt on it"
+[belt]
+segments = [{ kind = "constant", speed = "20 m/min" }]
+[encoder]
+uneven = 0.05
+turn = "119.88 mm"
+[[products]]
+length = "40 mm"
+pitch = "70 mm"
+"""
+
 
 async def test_a_wrong_sense_is_seen_and_turned_only_when_asked(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async with benching(tmp_path / "bench", WRONG) as bench:
         monkeypatch.setenv("XDG_RUNTIME_DIR", str(bench.runtime))
+        monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
 
         async def sense(*words: str) -> tuple[int, dict[str, Any]]:
             given = ["commission", "sense", str(bench.line), "--for", "700ms", "--json", *words]
@@ -56,3 +69,18 @@ async def test_a_wrong_sense_is_seen_and_turned_only_when_asked(
             code, found = await sense(*said)
         assert (code, found["source"], found["moving"], found["right"]) == (0, "controller", "forward", True)
         assert found["unknown"] == []
+
+
+async def test_contact_is_seen_at_a_live_line_with_a_dirty_wheel(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    async with benching(tmp_path / "bench", DIRTY) as bench:
+        words = ["commission", "contact", str(bench.line), "--for", "6s", "--json", "--repeated"]
+        words += ["--counts-per-turn", "3200", "--speed", "20.0 m/min", "--address", f"{LOOPBACK}:{bench.port}"]
+        code = await asyncio.to_thread(main, words)
+        found = json.loads(capsys.readouterr().out.splitlines()[-1])
+    assert (code, found["wrong"]) == (1, ["unevenness"])
+    assert found["once_a_turn"]["share"] == pytest.approx(0.05, rel=0.2)
+    assert abs(found["against_shown"]["difference"]) < found["against_shown"]["half_width"]
+    assert found["repeats"]["mean_counts"] == pytest.approx(70.0 / 299.7 * 8000, rel=0.02)
