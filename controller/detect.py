@@ -14,7 +14,7 @@ from typing import Final
 from controller.registers import BACKWARD, Capture, Edge
 from controller.spec import Detector
 
-EDGES = frozenset(Edge)
+EDGES: Final = frozenset(Edge)
 HALF: Final = 0.5
 """A captured count says that the edge lay within that count; its middle is the unbiased place."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import inf
+from typing import Final
 
 from controller.detect import Product
 from controller.lead import lead_mm, lead_time_s
@@ -12,7 +13,7 @@ from controller.plan import Marks, trailing_dues
 from controller.requests import Book
 from controller.spec import Grid, LineSpec, Material, PlanEdge
 
-ASKING = (HELD_BACK - {State.STARTING}) | {State.EXECUTE}
+ASKING: Final = (HELD_BACK - {State.STARTING}) | {State.EXECUTE}
 """The states in which a web asks for marks; separate products do so in every state.
 
 Not Starting: what passed while the line stood is skipped first. Not Completing: what was asked for is made, no more.

@@ -2,7 +2,8 @@
 
 Travel is the unwrapped, direction-corrected signed count since start; all times are monotonic
 nanoseconds that were handed in. Values made with every scan or product are not frozen, which would double the time
-to make them; nobody changes one all the same.
+to make them; nobody changes one all the same. Those made with every scan write their `__init__` out, which only then
+is compiled with the rest (`deploy/compile`).
 """
 
 from __future__ import annotations
@@ -91,7 +92,7 @@ class FaultPhase(StrEnum):
     ACKNOWLEDGED = "acknowledged"
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, init=False)
 class Image:
     """What one exchange brought: the status, or None and the error when it failed.
 
@@ -102,8 +103,14 @@ class Image:
     status: Status | None
     sent_ns: int
     got_ns: int
-    error: str = ""
-    journal_ok: bool = True
+    error: str
+    journal_ok: bool
+
+    def __init__(
+        self, status: Status | None, sent_ns: int, got_ns: int, error: str = "", journal_ok: bool = True
+    ) -> None:
+        self.status, self.sent_ns, self.got_ns = status, sent_ns, got_ns
+        self.error, self.journal_ok = error, journal_ok
 
 
 @_ordinary
@@ -301,7 +308,7 @@ class Counters:
         return self.detected == products and self.created == requests
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, init=False)
 class Outcome:
     """What one scan decided: the command block to write, what happened, and whether to exchange at once.
 
@@ -314,10 +321,17 @@ class Outcome:
     events: tuple[Event, ...]
     replies: tuple[Reply, ...]
     at_once: bool
-    send_at_ns: int | None = None
+    send_at_ns: int | None
+
+    def __init__(
+        self, command: Command, events: tuple[Event, ...], replies: tuple[Reply, ...], at_once: bool,
+        send_at_ns: int | None = None,
+    ) -> None:  # fmt: skip
+        self.command, self.events, self.replies = command, events, replies
+        self.at_once, self.send_at_ns = at_once, send_at_ns
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, init=False)
 class NextAct:
     """When the decision can next act: not before the belt reaches `counts` of travel nor before `at_ns`.
 
@@ -329,7 +343,10 @@ class NextAct:
 
     counts: float
     at_ns: int
-    edge_waits: tuple[float, ...] = ()
+    edge_waits: tuple[float, ...]
+
+    def __init__(self, counts: float, at_ns: int, edge_waits: tuple[float, ...] = ()) -> None:
+        self.counts, self.at_ns, self.edge_waits = counts, at_ns, edge_waits
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,8 @@ a reason and changes nothing. Power-up is in Stopped.
 
 from __future__ import annotations
 
+from typing import Final
+
 from controller.model import Mode, State
 
 _S = State
@@ -43,18 +45,18 @@ DONE: dict[State, State] = {
 }
 """Acting state → the state that follows when its work is done. States not listed wait for a command."""
 
-AT_REST = frozenset({_S.STOPPED, _S.CLEARING, _S.ABORTING, _S.ABORTED})
+AT_REST: Final = frozenset({_S.STOPPED, _S.CLEARING, _S.ABORTING, _S.ABORTED})
 """The states that no fault moves the line out of: enable is low and stays low."""
-MODE_CHANGE_STATES = frozenset({_S.STOPPED, _S.IDLE})
-RAISING = frozenset({_S.STARTING, _S.UNHOLDING, _S.UNSUSPENDING})
+MODE_CHANGE_STATES: Final = frozenset({_S.STOPPED, _S.IDLE})
+RAISING: Final = frozenset({_S.STARTING, _S.UNHOLDING, _S.UNSUSPENDING})
 """The only states that raise enable."""
-MARKING = frozenset({_S.EXECUTE, _S.COMPLETING})
+MARKING: Final = frozenset({_S.EXECUTE, _S.COMPLETING})
 """The states in which enable is high and orders are given."""
-WITHDRAWING = frozenset({_S.STOPPING, _S.ABORTING, _S.HOLDING, _S.SUSPENDING})
+WITHDRAWING: Final = frozenset({_S.STOPPING, _S.ABORTING, _S.HOLDING, _S.SUSPENDING})
 """The states that take back what was ordered and wait until the I/O side shows what became of it."""
-VOIDING = frozenset({_S.STOPPING, _S.ABORTING})
+VOIDING: Final = frozenset({_S.STOPPING, _S.ABORTING})
 """The states that give up what lies ahead; Holding and Suspending keep it."""
-HELD_BACK = frozenset({_S.HOLDING, _S.HELD, _S.SUSPENDING, _S.SUSPENDED}) | RAISING
+HELD_BACK: Final = frozenset({_S.HOLDING, _S.HELD, _S.SUSPENDING, _S.SUSPENDED}) | RAISING
 """The states in which tracking goes on and requests still ahead wait for the return to Execute."""
 
 

@@ -22,19 +22,19 @@ from controller.travel import Travel
 
 Entry = TypeVar("Entry")
 U16: Final = 1 << 16
-PROMPT_NS = 1_000_000
+PROMPT_NS: Final = 1_000_000
 """An order that left so soon after its instant left when it was meant to."""
-MISSING_NS = 100_000_000
+MISSING_NS: Final = 100_000_000
 """How long the release of a target that was passed is waited for."""
 
 _MISS_OF_RELEASE: dict[int, Miss] = {
     ReleaseResult.MARKER_BUSY: Miss.BUSY,
     ReleaseResult.MARKER_NOT_READY: Miss.NOT_READY,
 }
-_SET_RIGHT_BY_ABORT = frozenset({AckResult.INHIBITED, AckResult.WRONG_BOOT_ID, AckResult.OTHER_OWNER})
+_SET_RIGHT_BY_ABORT: Final = frozenset({AckResult.INHIBITED, AckResult.WRONG_BOOT_ID, AckResult.OTHER_OWNER})
 """Answers whose cause stands in the status as well, where it is found and named."""
 
-RELEASED = "released"
+RELEASED: Final = "released"
 """The result of a test mark that was made."""
 
 
@@ -48,7 +48,7 @@ class Order:
     last: int
 
 
-NO_ORDER = Order(OrderKind.NONE, 0, 0, 0)
+NO_ORDER: Final = Order(OrderKind.NONE, 0, 0, 0)
 
 
 class Orders:

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
 from heapq import heappop, heappush
+from typing import Final
 
 from controller.detect import Product
 from controller.model import (
@@ -23,7 +24,7 @@ from controller.model import (
     RequestMade,
 )
 
-UNINTENDED = frozenset({Miss.NOT_PERMITTED, Miss.VOID})
+UNINTENDED: Final = frozenset({Miss.NOT_PERMITTED, Miss.VOID})
 """Misses that somebody's stop or hold explains; they do not count as misses in a row."""
 
 

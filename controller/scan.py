@@ -25,7 +25,7 @@ __all__ = ["Line", "idle", "next_act", "scan", "snapshot"]
 
 LOOK_AGAIN_NS: Final = 1_000_000_000
 """However quiet the line is, the core wants to see it again after this time."""
-BUSY = RAISING | WITHDRAWING | frozenset({State.CLEARING, State.RESETTING, State.COMPLETING})
+BUSY: Final = RAISING | WITHDRAWING | frozenset({State.CLEARING, State.RESETTING, State.COMPLETING})
 """States in which every scan may decide something."""
 
 

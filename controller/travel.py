@@ -8,8 +8,6 @@ a restart of the counter: a restart changes the offset, never the travel.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import Enum
 from math import sqrt
 from typing import Final
@@ -34,18 +32,19 @@ class Step(Enum):
     """So long since the last sample that the counter may have wrapped unseen."""
 
 
-@dataclass(slots=True)
 class IdleStretch:
     """What evenly spaced scans read while nothing happened: raw counts, and the I/O side's clock (None: it has none).
 
     `sent_ns` is when the first of these exchanges began; each took `exchange_ns`.
     """
 
-    raws: Sequence[int]
-    sample_us: Sequence[int] | None
-    sent_ns: int
-    period_ns: int
-    exchange_ns: int
+    __slots__ = ("exchange_ns", "period_ns", "raws", "sample_us", "sent_ns")
+
+    def __init__(
+        self, raws: list[int], sample_us: list[int] | None, sent_ns: int, period_ns: int, exchange_ns: int
+    ) -> None:
+        self.raws, self.sample_us = raws, sample_us
+        self.sent_ns, self.period_ns, self.exchange_ns = sent_ns, period_ns, exchange_ns
 
     def got_ns(self, scans: int) -> int:
         """When the exchange of the last of so many scans ended."""

@@ -6,6 +6,8 @@ was sent. No start comes from a fault clearing, power returning or a link coming
 
 from __future__ import annotations
 
+from typing import Final
+
 from controller.faults import Reaction
 from controller.line import Line
 from controller.model import Mode, State, StateChanged
@@ -14,7 +16,7 @@ from controller.ordering import order_test
 from controller.registers import Status, StatusBit
 from controller.spec import Material
 
-_BY_REACTION = {Reaction.SUSPEND: "suspend", Reaction.HOLD: "hold", Reaction.STOP: "stop"}
+_BY_REACTION: Final = {Reaction.SUSPEND: "suspend", Reaction.HOLD: "hold", Reaction.STOP: "stop"}
 
 
 def enter(line: Line, state: State, cause: str, now_ns: int) -> None:

@@ -18,7 +18,7 @@ COUNTING_NS: Final = 250_000_000
 """A count that changed within this time is still changing."""
 BACKING_MM: Final = 1.0
 """The belt may spring back by so much without a word."""
-_USUAL = (
+_USUAL: Final = (
     StatusBit.INTERLOCKS_CLOSED | StatusBit.MARKER_FAULT | StatusBit.UPSTREAM_EMPTY | StatusBit.DOWNSTREAM_BLOCKED
     | StatusBit.STOP_REQUESTED
 )  # fmt: skip

@@ -7,6 +7,7 @@ Its rules can be switched off one by one (`device_spec`).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from typing import Final
 
 from controller.registers import (
     BACKWARD,
@@ -39,9 +40,15 @@ LINE_BITS = {
     Kind.STOP_REQUESTED: int(StatusBit.STOP_REQUESTED),
 }
 # The status bits as plain numbers: a flag's own arithmetic would cost more than everything else in a read.
-_BLOCKED, _CLOSED, _READY, _BUSY, _FAULT, _DRIVE, _INHIBITED, _DOWN, _FLUSHED = (
-    int(bit) for bit in list(StatusBit)[:9]
-)
+_BLOCKED: Final = int(StatusBit.DETECTOR_BLOCKED)
+_CLOSED: Final = int(StatusBit.INTERLOCKS_CLOSED)
+_READY: Final = int(StatusBit.MARKER_READY)
+_BUSY: Final = int(StatusBit.MARKER_BUSY)
+_FAULT: Final = int(StatusBit.MARKER_FAULT)
+_DRIVE: Final = int(StatusBit.DRIVE_RUNNING)
+_INHIBITED: Final = int(StatusBit.INHIBITED)
+_DOWN: Final = int(StatusBit.FORWARD_COUNTS_DOWN)
+_FLUSHED: Final = int(StatusBit.FLUSH_DONE)
 
 
 def _ignore(_: object) -> None:
