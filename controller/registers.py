@@ -3,7 +3,8 @@
 Shared by the controller, its field adapters and the simulator, so that the words exist once. Here are the
 values; where each stands on a given device is a line's points (`controller.settings`). 32-bit values are
 plain ints here; word order belongs to the wire. What is made anew with every exchange is not frozen, which would
-double the time to make it; nobody changes one all the same.
+double the time to make it; nobody changes one all the same. The two blocks write their `__init__` out, which only then
+is compiled with the rest (`deploy/compile`).
 """
 
 from __future__ import annotations
@@ -127,7 +128,7 @@ class StationStatus:
     done_total: int
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, init=False)
 class Status:
     """The status block as read in one exchange.
 
@@ -135,48 +136,76 @@ class Status:
     where the device has no clock of its own. Ring entry of event n (from 1) is at index (n − 1) mod 8.
     """
 
-    layout: int = LAYOUT
-    boot_id: int = 0
-    heartbeat_echo: int = 0
-    bits: int = 0
-    interlocks: int = 0
-    interlocks_opened: int = 0
-    inhibit_cause: int = 0
-    ack_token: int = 0
-    ack_result: int = 0
-    ack_count: int = 0
-    armed: int = 0
-    depth: int = 0
-    belt_count: int = 0
-    sample_us: int | None = 0
-    capture_total: int = 0
-    release_total: int = 0
-    done_total: int = 0
-    job_loaded: int = 0
-    owner: int = 0
-    captures: tuple[Capture, ...] = (Capture(0, 0),) * RING_SIZE
-    releases: tuple[Release, ...] = (Release(0, 0, 0),) * RING_SIZE
-    stations: tuple[StationStatus, ...] = ()
+    layout: int
+    boot_id: int
+    heartbeat_echo: int
+    bits: int
+    interlocks: int
+    interlocks_opened: int
+    inhibit_cause: int
+    ack_token: int
+    ack_result: int
+    ack_count: int
+    armed: int
+    depth: int
+    belt_count: int
+    sample_us: int | None
+    capture_total: int
+    release_total: int
+    done_total: int
+    job_loaded: int
+    owner: int
+    captures: tuple[Capture, ...]
+    releases: tuple[Release, ...]
+    stations: tuple[StationStatus, ...]
     """Stations 1, 2, … in order; the first marker, station 0, is in the fields above."""
-    plain_points: Mapping[str, int] | None = None
+    plain_points: Mapping[str, int] | None
     """A plain device's own inputs and outputs, by name, for those who look at its wiring; nothing is decided by it."""
 
+    def __init__(
+        self, layout: int = LAYOUT, boot_id: int = 0, heartbeat_echo: int = 0, bits: int = 0, interlocks: int = 0,
+        interlocks_opened: int = 0, inhibit_cause: int = 0, ack_token: int = 0, ack_result: int = 0,
+        ack_count: int = 0, armed: int = 0, depth: int = 0, belt_count: int = 0, sample_us: int | None = 0,
+        capture_total: int = 0, release_total: int = 0, done_total: int = 0, job_loaded: int = 0, owner: int = 0,
+        captures: tuple[Capture, ...] = (Capture(0, 0),) * RING_SIZE,
+        releases: tuple[Release, ...] = (Release(0, 0, 0),) * RING_SIZE,
+        stations: tuple[StationStatus, ...] = (), plain_points: Mapping[str, int] | None = None,
+    ) -> None:  # fmt: skip
+        self.layout, self.boot_id, self.heartbeat_echo, self.bits = layout, boot_id, heartbeat_echo, bits
+        self.interlocks, self.interlocks_opened, self.inhibit_cause = interlocks, interlocks_opened, inhibit_cause
+        self.ack_token, self.ack_result, self.ack_count = ack_token, ack_result, ack_count
+        self.armed, self.depth, self.belt_count, self.sample_us = armed, depth, belt_count, sample_us
+        self.capture_total, self.release_total, self.done_total = capture_total, release_total, done_total
+        self.job_loaded, self.owner = job_loaded, owner
+        self.captures, self.releases, self.stations = captures, releases, stations
+        self.plain_points = plain_points
 
-@dataclass(slots=True)
+
+@dataclass(slots=True, init=False)
 class Command:
     """The command block as written in one exchange. Counts are raw, 0 … modulus − 1."""
 
-    heartbeat: int = 0
-    control: int = 0
-    boot_id_seen: int = 0
-    owner: int = 0
-    lease_ms: int = 0
-    job_number: int = 0
-    order_kind: int = 0
-    order_station: int = 0
-    order_count: int = 0
-    order_last: int = 0
-    order_token: int = 0
+    heartbeat: int
+    control: int
+    boot_id_seen: int
+    owner: int
+    lease_ms: int
+    job_number: int
+    order_kind: int
+    order_station: int
+    order_count: int
+    order_last: int
+    order_token: int
+
+    def __init__(
+        self, heartbeat: int = 0, control: int = 0, boot_id_seen: int = 0, owner: int = 0, lease_ms: int = 0,
+        job_number: int = 0, order_kind: int = 0, order_station: int = 0, order_count: int = 0, order_last: int = 0,
+        order_token: int = 0,
+    ) -> None:  # fmt: skip
+        self.heartbeat, self.control, self.boot_id_seen, self.owner = heartbeat, control, boot_id_seen, owner
+        self.lease_ms, self.job_number = lease_ms, job_number
+        self.order_kind, self.order_station = order_kind, order_station
+        self.order_count, self.order_last, self.order_token = order_count, order_last, order_token
 
 
 def serial_ahead(new: int, old: int, bits: int = 16) -> bool:

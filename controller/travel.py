@@ -173,8 +173,8 @@ class Travel:
         self.furthest = max(self.furthest, max(travels))
         if stretch.sample_us is not None:
             self._us, self._us_ns = stretch.sample_us[last], ahead.dates[last]
-        kept = slice(max(0, scans - WINDOW), scans)  # no more would stay
-        self._samples.extend(zip(ahead.dates[kept], travels[kept], strict=True))
+        kept = max(0, scans - WINDOW)  # no more would stay
+        self._samples.extend(zip(ahead.dates[kept:scans], travels[kept:], strict=True))
         self.speed_counts_s = ahead.speed(last)
 
     def fastest_counts_s(self, exchange_ns: int) -> float:
