@@ -85,6 +85,7 @@ def _sim(args: argparse.Namespace) -> int:
     import contextlib
     import sys
 
+    from controller.check import problems
     from controller.cli.common import print_rows
     from controller.settings.base import SettingsError
     from sim.show import SideText, verdict_rows
@@ -93,6 +94,8 @@ def _sim(args: argparse.Namespace) -> int:
     try:
         # Also a line that may not run before its link has been measured: this is what there is to measure.
         config, scenario, _ = load(args, must_work=False)
+        if refused := problems(config.spec(), config.display):
+            raise SettingsError(config.path, [("", text) for text in refused])
         if config.access is not None and config.access.policy is not None:
             raise BadInputError(f"{config.path}: opcua.security: the simulator serves without: try a copy without it")
         host, port = serve_at(args.address, config)
