@@ -25,7 +25,8 @@ SIDES = {("compare", "captured"): "C0", ("compare", "sampled"): "C1", ("timed", 
 """One colour for each path, the same in every picture."""
 
 
-def _figure(width: float, height: float) -> Figure:
+def figure_of(width: float, height: float) -> Figure:
+    """Make an empty picture of that size in inches."""
     from matplotlib.figure import Figure
 
     return Figure(figsize=(width, height), dpi=110, layout="constrained")
@@ -33,7 +34,7 @@ def _figure(width: float, height: float) -> Figure:
 
 def plot_measured(path: Path, title: str, timings: LinkTimings) -> None:
     """Draw the distributions of a measurement. Raises OSError, or ValueError for a kind of file that is none."""
-    figure = _figure(11.0, 6.5)
+    figure = figure_of(11.0, 6.5)
     figure.suptitle(title)
     shown: list[tuple[str, Array | None]] = [
         ("exchange", timings.exchange),
@@ -71,7 +72,7 @@ def _histogram(axes: Axes, name: str, times_s: Array | None) -> None:
 def plot_promise(path: Path, title: str, promised: Sequence[Promise], display: Display) -> None:
     """Draw the error of each path over the speed. Raises OSError, or ValueError for a kind of file that is none."""
     stations = list(dict.fromkeys(p.station for p in promised))
-    figure = _figure(10.0, 4.5 * len(stations))
+    figure = figure_of(10.0, 4.5 * len(stations))
     figure.suptitle(title)
     for axes, station in zip(figure.subplots(len(stations), 1, squeeze=False).flat, stations, strict=True):
         rows = [p for p in promised if p.station == station]
@@ -104,7 +105,7 @@ def plot_trial(path: Path, title: str, marks: Marks, setup: Setup, trial: Trial,
     """
     from controller.commissioning.trial_data import Term
 
-    figure = _figure(9.0, 5.5)
+    figure = figure_of(9.0, 5.5)
     figure.suptitle(title)
     axes = figure.subplots()
 
@@ -151,7 +152,7 @@ def plot_budget(path: Path, title: str, found: Budget, display: Display) -> None
         return to_unit(mm, display.length_unit)
 
     terms = [term for term in found.terms if term.u_mm > 0.0]
-    figure = _figure(10.0, 3.6 + 0.38 * len(terms))
+    figure = figure_of(10.0, 3.6 + 0.38 * len(terms))
     figure.suptitle(title)
     above, below = figure.subplots(2, 1, height_ratios=[len(terms) + 1, 4.0])
     for row, term in enumerate(terms):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from controller.cli import (
     commission_budget,
     commission_contact,
+    commission_detector,
     commission_limits,
     commission_results,
     commission_scale,
@@ -18,6 +19,7 @@ STEPS = (
     commission_sense,
     commission_contact,
     commission_scale,
+    commission_detector,
     commission_limits,
     commission_budget,
     commission_trial,

@@ -86,21 +86,21 @@ def _setup(config: LineConfig, station: StationSection, args: argparse.Namespace
         )
     top = config.settings.line.top_speed
     return Setup(
-        offset_mm=plan.offset if args.offset is None else _length_mm("--offset", args.offset, least=0.0),
+        offset_mm=plan.offset if args.offset is None else length_mm("--offset", args.offset, least=0.0),
         distance_mm=station.distance,
         response_s=station.response,
         lowest_mm_s=config.settings.line.lowest_speed,
         highest_mm_s=top if station.max_speed is None else min(top, station.max_speed),
-        tolerance_mm=plan.tolerance if args.tolerance is None else _length_mm("--tolerance", args.tolerance),
+        tolerance_mm=plan.tolerance if args.tolerance is None else length_mm("--tolerance", args.tolerance),
         design_length_mm=(plan.length or None)
         if args.design_length is None
-        else _length_mm("--design-length", args.design_length),
+        else length_mm("--design-length", args.design_length),
         pacing=station.pacing,
         count_mm=config.settings.encoder.scale_mm(),
     )
 
 
-def _length_mm(option: str, text: str, least: float | None = None) -> float:
+def length_mm(option: str, text: str, least: float | None = None) -> float:
     """Read a length, in mm: `least` or more, or above zero."""
     from controller.units import parse_length_mm
 
@@ -169,7 +169,7 @@ def _judge(config: LineConfig, number: int, station: StationSection, setup: Setu
     marks, display = load_trial(args.csv), config.display
     product = config.settings.detector.jam_length
     if args.product_length is not None:
-        product = _length_mm("--product-length", args.product_length)
+        product = length_mm("--product-length", args.product_length)
     for slip in slips(marks, setup, product, display):
         raise BadInputError(f"{args.csv}: {slip}")
     try:

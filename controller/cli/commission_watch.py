@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from controller.cli.points_source import Seen, Source
     from controller.commissioning.watched import Look, Watched
     from controller.settings.line import LineConfig
-    from controller.settings.sections import EncoderSection, StationSection
+    from controller.settings.sections import DetectorSection, EncoderSection, StationSection
     from controller.spec import Counter
 
 LOOK_S = 0.02
@@ -159,8 +159,13 @@ def ask_yes(question: str, given: str | None) -> bool | None:
                 return value
 
 
-def apply(config: LineConfig, encoder: EncoderSection | None = None, station: StationSection | None = None) -> None:
-    """Write a changed encoder, and the changed station of that name, to the line's file, comments kept.
+def apply(
+    config: LineConfig,
+    encoder: EncoderSection | None = None,
+    station: StationSection | None = None,
+    detector: DetectorSection | None = None,
+) -> None:
+    """Write a changed encoder or detector, and the changed station of that name, to the line's file, comments kept.
 
     Raises BadInputError, with the file as it was.
     """
@@ -175,7 +180,7 @@ def apply(config: LineConfig, encoder: EncoderSection | None = None, station: St
     now = config.settings
     wanted = SavedJob.model_construct(
         job=config.job,
-        detector=now.detector,
+        detector=now.detector if detector is None else detector,
         stations=[station if station is not None and s.name == station.name else s for s in now.stations],
         encoder=now.encoder if encoder is None else encoder,
         uncertainty=now.uncertainty,

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from controller.commissioning.eye_edges import EyeEdges, edges_of
 from controller.commissioning.series import Series, dated, unwrap
 from controller.detect import EDGES, Eye, edge_of
 from controller.link_figures import Array
@@ -42,6 +43,8 @@ class Watched:
     lengths: Array
     captures_lost: int
     """Edges that came faster than they were looked at: the products beside them are not to be trusted."""
+    edges: EyeEdges
+    """All that the eye told, before the line's filters."""
 
 
 def watched(looks: Sequence[Look], spec: LineSpec) -> Watched:
@@ -55,22 +58,24 @@ def watched(looks: Sequence[Look], spec: LineSpec) -> Watched:
     top_counts_s = spec.top_speed_mm_s / spec.scale_mm
     series = unwrap(t_s, [look.raw for look in fresh], spec.counter, top_counts_s, ran, raws)
     leads, lengths = _products(fresh, new, series, spec)
-    return Watched(series, leads, lengths, lost)
+    edges = edges_of(new, lost, series, bool(fresh) and fresh[0].blocked)
+    return Watched(series, leads, lengths, sum(lost), edges)
 
 
 def _same(look: Look, before: Look) -> bool:
     return look.t_s == before.t_s if look.sample_us is None else look.sample_us == before.sample_us
 
 
-def _new_captures(looks: Sequence[Look]) -> tuple[list[list[Capture]], int]:
-    """Give the captures that each look brought, and how many were lost. The first look is only a baseline."""
+def _new_captures(looks: Sequence[Look]) -> tuple[list[list[Capture]], list[int]]:
+    """Give the captures that each look brought, and how many were lost before. The first look is only a baseline."""
     new: list[list[Capture]] = []
-    lost, before = 0, None
+    lost: list[int] = []
+    before: int | None = None
     for look in looks:
         total = look.capture_total
         count = 0 if before is None or total is None else (total - before) % U16
         before = total
-        lost += max(0, count - RING_SIZE)
+        lost.append(max(0, count - RING_SIZE))
         ring = newest(look.captures, total or 0, count)
         new.append([capture for capture in ring if capture.edge & ~BACKWARD in EDGES])
     return new, lost
