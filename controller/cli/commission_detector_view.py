@@ -110,7 +110,11 @@ def unknowns(found: EyeStudy) -> list[dict[str, str]]:
         why = f"{n} whole products one after another were seen"
         missing.append({"what": "filters", "why": why, "needs": f"{LEAST_PRODUCTS} products or more; better 50"})
     if found.response is None:
-        why = "the products did not pass evenly at two speeds" if n >= LEAST_PRODUCTS else f"only {n} products passed"
+        why = (
+            "fewer than two products passed evenly at each of two speeds"
+            if n >= LEAST_PRODUCTS
+            else f"only {n} products passed"
+        )
         needs = f"products at a low speed and at one {SPEEDS_APART:g} times as high or more"
         missing.append({"what": "response", "why": why, "needs": needs})
     return missing

@@ -152,7 +152,9 @@ def at_speeds(found: EyeProducts, scale_mm: float) -> list[AtSpeed]:
 def response_difference(found: EyeProducts, scale_mm: float) -> ResponseDifference | None:
     """Tell from the change of length with speed by how much the edges' responses differ; None: not from these."""
     speed, length = _steady(found, scale_mm)
-    if len(speed) < LEAST_PRODUCTS or speed.max() < SPEEDS_APART * speed.min():
+    groups = at_speeds(found, scale_mm)
+    # One product at a speed of its own would be all that the slope hangs on.
+    if len(speed) < LEAST_PRODUCTS or len(groups) < 2 or min(group.products for group in groups) < 2:
         return None
     # An edge lies anywhere in its count: the difference of two scatters by √(1/6) of one, however alike they look.
     fitted = fit(np.stack([np.ones_like(speed), speed], axis=1), length, least_sd=scale_mm / np.sqrt(6.0))

@@ -150,6 +150,12 @@ def test_one_speed_tells_no_response() -> None:
     assert len(found.speeds) == 1
 
 
+def test_a_single_product_at_another_speed_tells_no_response() -> None:
+    found = study(told(row(30), [100.0] * 2 + [200.0] * 28), MM, NOW)
+    assert [at.products for at in found.speeds] == [1, 27]
+    assert found.response is None
+
+
 def test_no_value_is_proposed_where_none_suits() -> None:
     spans = row(12, 40.0, 60.0)
     broken = [part for a, b in spans for part in ((a, a + 6.0), (a + 12.0, b))]
