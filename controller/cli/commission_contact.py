@@ -41,6 +41,8 @@ def execute(args: argparse.Namespace) -> int:
     config = load(args.line_file)
     shown = None if args.speed is None else _shown(args.speed)
     per_turn = _per_turn(config, args.counts_per_turn)
+    if args.repeated and not config.spec().detector.captured:
+        raise BadInputError("--repeated needs captured edges, which this line has not; leave it out")
     tell(f"caution: {CAUTION}\nLooking for {args.for_s:g} s: run the belt at one speed.")
     seen, source = watch(config, args.address, args.for_s)
     scale, show = config.settings.encoder.scale_mm(), config.display

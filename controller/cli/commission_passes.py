@@ -91,11 +91,11 @@ class _Follower:
             series = watched(self._looks, self._spec).series
             if series.jumps:
                 raise RefusedError("the count jumped as no belt does; check the counter with beltcue commission sense")
-            rest = series.counts[-min(len(series), len(self._looks) - before + 1) :]
+            rest = watched(self._looks[before:], self._spec).series.counts
             if not len(rest):
                 raise RefusedError("the I/O side does not answer; nothing was changed")
             if np.ptp(rest) <= REST_COUNTS:
-                return int(np.median(rest))
+                return int(series.counts[-1])
             tell("The belt was running. Stop it with the mark at the pointer.")
 
     async def _look(self) -> None:
@@ -105,5 +105,5 @@ class _Follower:
         if seen.note:
             raise RefusedError(seen.note)
         if seen.age_ms is not None:
-            self._looks.append(look_of(seen, time.monotonic(), self._spec.counter))
+            self._looks.append(look_of(seen, time.monotonic(), self._spec))
         await asyncio.sleep(LOOK_S)

@@ -214,6 +214,10 @@ def _products(
     else:
         if args.for_s is None:
             raise BadInputError("--length needs --product-counts, or --for to look at products, e.g. --for 30s")
+        if not config.spec().detector.captured:
+            raise BadInputError(
+                "products are measured by captured edges, and this line has none; give --product-counts"
+            )
         seen, _source = watch(config, args.address, args.for_s)
         if seen.captures_lost:
             raise BadInputError("edges came faster than they can be looked at; let fewer products come, or slower")

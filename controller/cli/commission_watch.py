@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from controller.commissioning.watched import Look, Watched
     from controller.settings.line import LineConfig
     from controller.settings.sections import DetectorSection, EncoderSection, StationSection
-    from controller.spec import Counter
+    from controller.spec import LineSpec
 
 LOOK_S = 0.02
 """From look to look; the count of a small wheel must be seen several times a turn."""
@@ -83,14 +83,14 @@ def watch(config: LineConfig, address: str | None, for_s: float) -> tuple[Watche
 
     try:
         with source_for(config, address) as source:
-            looks = asyncio.run(_looks(source, config.spec().counter, for_s))
+            looks = asyncio.run(_looks(source, config.spec(), for_s))
             name = str(source.name)
     except NotRunningError as error:
         raise RefusedError(str(error)) from None
     return watched(looks, config.spec()), name
 
 
-async def _looks(source: Source, counter: Counter, for_s: float) -> list[Look]:
+async def _looks(source: Source, spec: LineSpec, for_s: float) -> list[Look]:
     """Look until the time is over, from the first answer on."""
     import asyncio
     import time
@@ -106,7 +106,7 @@ async def _looks(source: Source, counter: Counter, for_s: float) -> list[Look]:
             elif seen.age_ms is not None:
                 if not looks:
                     began_s = now_s
-                looks.append(look_of(seen, now_s, counter))
+                looks.append(look_of(seen, now_s, spec))
             await asyncio.sleep(LOOK_S)
     finally:
         await source.close()
@@ -117,7 +117,7 @@ async def _looks(source: Source, counter: Counter, for_s: float) -> list[Look]:
     return looks
 
 
-def look_of(seen: Seen, now_s: float, counter: Counter) -> Look:
+def look_of(seen: Seen, now_s: float, spec: LineSpec) -> Look:
     """Make a look of the values by name; a plain device has names of its own."""
     from controller.commissioning.watched import Look
     from controller.registers import RING_SIZE, Capture
@@ -126,14 +126,14 @@ def look_of(seen: Seen, now_s: float, counter: Counter) -> Look:
     if "belt_count" not in values:
         drive = values.get("drive")
         t_s = now_s - (seen.age_ms or 0.0) * 1e-3
-        raw = values["count"] % counter.modulus
+        raw = values["count"] % spec.counter.modulus
         return Look(t_s, raw, values.get("sample_us"), None if drive is None else bool(drive))
     ring = [Capture(values[f"captures.{n}.edge"], values[f"captures.{n}.count"]) for n in range(RING_SIZE)]
     return Look(
         t_s=now_s - (seen.age_ms or 0.0) * 1e-3,
         raw=values["belt_count"],
         sample_us=values.get("sample_us"),
-        running=bool(values["bits.drive_running"]),
+        running=bool(values["bits.drive_running"]) if spec.has_drive else None,
         capture_total=values["capture_total"],
         captures=tuple(ring),
         blocked=bool(values["bits.detector_blocked"]),
@@ -153,7 +153,10 @@ def ask_yes(question: str, given: str | None) -> bool | None:
         return None
     while True:
         tell(f"{question} [yes/no/unknown]")
-        answer = input("> ").strip().lower()
+        try:
+            answer = input("> ").strip().lower()
+        except EOFError:
+            return None
         for word, value in (("yes", True), ("no", False), ("unknown", None)):
             if answer and word.startswith(answer):
                 return value

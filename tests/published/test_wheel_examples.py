@@ -13,6 +13,8 @@ from typing import Any
 
 import pytest
 
+from controller.commissioning.contact import Rate, against_shown
+from controller.commissioning.scale_combine import SlipKind, slip_of
 from controller.settings.sections import EncoderSection, WheelSection
 from controller.units import Kind, parse
 
@@ -59,3 +61,18 @@ def test_a_diameter_taken_for_a_circumference_is_wrong_by_pi() -> None:
     as_diameter = 1000.0 / scale_mm(diameter="200 mm", counts_per_turn=200, decode=1)
     assert as_circumference == pytest.approx(1000.0)
     assert as_diameter == pytest.approx(318.31, abs=0.005)
+
+
+def test_the_same_slip_is_named_from_these_counts() -> None:
+    # 1000 pulses a metre were reckoned with, 318.31 come: the scale that is set is π times too small.
+    reckoned = scale_mm(circumference="200 mm", counts_per_turn=200, decode=1)
+    slip = slip_of(reckoned / (1000.0 / 318.31))
+    assert slip is not None
+    assert slip.kind is SlipKind.DIAMETER_FOR_CIRCUMFERENCE
+
+
+def test_slip_of_half_a_percent() -> None:
+    # 1000 mm commanded, the counter reads 995 (an application note).
+    found = against_shown(Rate(995.0, 0.01, 7.0, 10.0), 1.0, 1000.0, 0.1)
+    assert found.difference == pytest.approx(-0.005)
+    assert found.differs
