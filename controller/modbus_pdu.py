@@ -30,7 +30,6 @@ class Refused(IntEnum):
     FUNCTION = 1
     ADDRESS = 2
     VALUE = 3
-    FAILURE = 4
     BUSY = 6
     UNIT_SILENT = 0x0B
 

@@ -8,8 +8,9 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from controller.cli.commission_results import keep
-from controller.cli.commission_watch import CAUTION, add_watching, load, raw_of, tell, watch
+from controller.cli.commission_watch import add_watching, load, raw_of, tell, watch
 from controller.cli.common import NOT_OK, OK, BadInputError, Verbs, print_json, print_rows, verb
+from controller.commissioning.cautions import BELT
 
 if TYPE_CHECKING:
     from controller.settings.line import LineConfig
@@ -43,7 +44,7 @@ def execute(args: argparse.Namespace) -> int:
     per_turn = _per_turn(config, args.counts_per_turn)
     if args.repeated and not config.spec().detector.captured:
         raise BadInputError("--repeated needs captured edges, which this line has not; leave it out")
-    tell(f"caution: {CAUTION}\nLooking for {args.for_s:g} s: run the belt at one speed.")
+    tell(f"caution: {BELT}\nLooking for {args.for_s:g} s: run the belt at one speed.")
     seen, source = watch(config, args.address, args.for_s)
     scale, show = config.settings.encoder.scale_mm(), config.display
     found = rate(seen.series, per_turn or 0.0)

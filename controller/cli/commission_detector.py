@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 from controller.cli.commission_results import keep
 from controller.cli.commission_watch import (
-    CAUTION,
     Change,
     add_apply,
     add_watching,
@@ -20,6 +19,7 @@ from controller.cli.commission_watch import (
     watch,
 )
 from controller.cli.common import NOT_OK, OK, BadInputError, Verbs, print_json, print_rows, verb
+from controller.commissioning.cautions import BELT
 
 if TYPE_CHECKING:
     from controller.commissioning.detector_study import EyeStudy
@@ -62,7 +62,7 @@ def execute(args: argparse.Namespace) -> int:
             f'{config.path}: detector.kind is "{detector.kind}": between two polls bounce is not seen, '
             'nor where an edge was; this step needs an eye with kind = "captured"'
         )
-    tell(f"caution: {CAUTION}\nLooking for {args.for_s:g} s: let products pass now, at a low and at a high speed.")
+    tell(f"caution: {BELT}\nLooking for {args.for_s:g} s: let products pass now, at a low and at a high speed.")
     seen, source = watch(config, args.address, args.for_s)
     clear = ask_yes("Was no product before the eye when the looking began?", args.clear)
     now_mm = (detector.least_length, detector.least_gap, detector.hold_off)

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from controller.cli.commission_watch import CAUTION, LOOK_S, look_of, source_for, tell
+from controller.cli.commission_watch import LOOK_S, look_of, source_for, tell
 from controller.cli.common import BadInputError, RefusedError
+from controller.commissioning.cautions import BELT
 from controller.commissioning.watched import watched
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ def live_passes(config: LineConfig, address: str | None, length: str, passes: in
     if not sys.stdin.isatty():
         raise BadInputError("--taped without --counts asks for Enter at both ends: sit at a terminal, or give --counts")
     tell(
-        f"caution: {CAUTION}\nMark two places of the belt {length} apart, and a pointer beside it. {passes} passes; "
+        f"caution: {BELT}\nMark two places of the belt {length} apart, and a pointer beside it. {passes} passes; "
         "the belt must stand at each Enter."
     )
     try:

@@ -7,7 +7,6 @@ from typing import Literal
 
 from controller.cli.commission_results import keep
 from controller.cli.commission_watch import (
-    CAUTION,
     Change,
     add_apply,
     add_watching,
@@ -20,6 +19,7 @@ from controller.cli.commission_watch import (
     watch,
 )
 from controller.cli.common import NOT_OK, OK, Verbs, print_json, print_rows, verb
+from controller.commissioning.cautions import BELT
 
 
 def register(steps: Verbs) -> None:
@@ -46,7 +46,7 @@ def execute(args: argparse.Namespace) -> int:
     from controller.commissioning.sense import advise, judge
 
     config = load(args.line_file)
-    tell(f"caution: {CAUTION}\nLooking for {args.for_s:g} s: run the belt forward now.")
+    tell(f"caution: {BELT}\nLooking for {args.for_s:g} s: run the belt forward now.")
     seen, source = watch(config, args.address, args.for_s)
     sense = judge(seen.series)
     forward = ask_yes("Did the belt run forward, and only forward, in that time?", args.forward)

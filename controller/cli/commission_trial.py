@@ -115,7 +115,7 @@ def length_mm(option: str, text: str, least: float | None = None) -> float:
 
 
 def _propose(config: LineConfig, setup: Setup, as_json: bool) -> int:
-    from controller.commissioning.cautions import CAUTIONS
+    from controller.commissioning.cautions import MARKING
 
     scatter = SUPPOSED_PART * setup.tolerance_mm
     text, proposed = _proposal(config, setup, scatter)
@@ -132,7 +132,7 @@ def _propose(config: LineConfig, setup: Setup, as_json: bool) -> int:
                 "better",
                 "measure the marks' length too, and make some at a second distance: only so the scale can be told",
             ),
-            *(("caution", line) for line in CAUTIONS),
+            *(("caution", line) for line in MARKING),
         ]
     )
     if as_json:
@@ -160,7 +160,7 @@ def _proposal(config: LineConfig, setup: Setup, scatter_mm: float) -> tuple[str,
 
 
 def _judge(config: LineConfig, number: int, station: StationSection, setup: Setup, args: argparse.Namespace) -> int:
-    from controller.commissioning.cautions import CAUTIONS
+    from controller.commissioning.cautions import MARKING
     from controller.commissioning.trial import analyse
     from controller.commissioning.trial_slips import slips
     from controller.commissioning.trial_words import outcome, unknowns, verdict
@@ -195,7 +195,7 @@ def _judge(config: LineConfig, number: int, station: StationSection, setup: Setu
             *(("unknown", f"{u.what}: {u.why}; needs {u.needs}") for u in missing),
             ("next trial", next_text),
             *([("plot", str(args.plot))] if args.plot is not None else []),
-            *(("caution", line) for line in CAUTIONS),
+            *(("caution", line) for line in MARKING),
         ]
     )
     told = {"verdict": says, "changes": new.changes, "applied": applied, "unknown": missing, "proposal": following}

@@ -20,11 +20,6 @@ if TYPE_CHECKING:
 
 LOOK_S = 0.02
 """From look to look; the count of a small wheel must be seen several times a turn."""
-CAUTION = (
-    "the belt moves: guards closed, nobody near wheel, rollers and nip points, hair and sleeves away; local rules "
-    "decide, and beltcue is no safety function"
-)
-"""Said wherever a person makes a belt move or goes near one. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,7 +38,6 @@ READING_MM = 0.5
 class Kind(StrEnum):
     """Where an estimate comes from."""
 
-    WHEEL = "wheel data"
     TAPE = "taped distance"
     PRODUCT = "product length"
     PITCH = "pitch of marks"
@@ -65,11 +64,6 @@ class Estimate:
 def _widening(dof: float) -> float:
     """By so much the variance of Student's distribution is greater than that of the normal one."""
     return 1.0 if math.isinf(dof) else dof / (dof - 2.0)
-
-
-def of_wheel(mm_per_count: float, within_part: float) -> Estimate:
-    """Take what the wheel's data says, known within this part of it."""
-    return Estimate(Kind.WHEEL, mm_per_count, (Spread.within(within_part * mm_per_count),))
 
 
 def taped(

@@ -10,7 +10,7 @@ from enum import StrEnum
 import numpy as np
 from scipy import special
 
-from controller.commissioning.scale import Estimate, Kind
+from controller.commissioning.scale import Estimate
 from controller.commissioning.uncertainty import Array, monte_carlo
 
 DISAGREE_P = 0.01
@@ -70,11 +70,7 @@ def combine(estimates: Sequence[Estimate], gearing: float = 1.0) -> Combined:
         return whole
     without = {n: _mean(estimates, tuple(m for m in everything if m != n)) for n in everything}
     if len(estimates) == 2:
-        # Of two either may be wrong, unless one is paper and a slip on paper explains it.
-        for n, rest in without.items():
-            slip = slip_of(estimates[n].mm_per_count / rest.mm_per_count, gearing)
-            if estimates[n].kind is Kind.WHEEL and slip is not None:
-                return replace(rest, apart=n, slip=slip)
+        # Of two either may be wrong.
         return _widened(whole, len(estimates))
     healed = [n for n, rest in without.items() if rest.p is not None and rest.p >= DISAGREE_P]
     if len(healed) != 1:

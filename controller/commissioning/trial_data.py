@@ -26,7 +26,6 @@ class Why(StrEnum):
     ONE_SPEED = "one speed"
     ONE_DISTANCE = "one distance"
     TOGETHER = "speed and distance changed together"
-    TWO_SPEEDS = "no more speeds than unknowns, or no repeats"
 
 
 @dataclass(frozen=True, slots=True)

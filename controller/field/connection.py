@@ -284,23 +284,3 @@ class ModbusConnection:
         return LinkError(
             f"{self._device} was asked {what()} and sent {sent}: check its Modbus settings and what stands between"
         )
-
-
-class WiredLink:
-    """What every link that goes through a connection has of it; the exchange is the link's own."""
-
-    def __init__(self, wire: ModbusConnection) -> None:
-        self._wire = wire
-
-    @property
-    def sent_ns(self) -> int:
-        """When the last exchange's first request left, in monotonic ns."""
-        return self._wire.sent_ns
-
-    async def connect(self) -> None:
-        """Open the connection, afresh if it is open. Raises LinkError when the device cannot be reached."""
-        await self._wire.connect()
-
-    async def close(self) -> None:
-        """Close the connection; harmless when it is not open."""
-        await self._wire.close()

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from controller.field.connection import ModbusConnection, WiredLink
+from controller.field.connection import ModbusConnection
+from controller.field.wired import WiredLink
 from controller.packing import CommandEncoder, StatusDecoder
 from controller.points import PointMap
 from controller.registers import Command, Status
 
 
-class ModbusLink(WiredLink):
+class ModbusLink(WiredLink[ModbusConnection]):
     """A `FieldLink` over Modbus.
 
     `timeout_s` bounds opening a connection and, apart from that, a whole exchange. With `function_23` the last write

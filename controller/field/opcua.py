@@ -10,34 +10,27 @@ from __future__ import annotations
 import asyncio
 
 from controller.field.opcua_connection import OpcuaConnection
+from controller.field.wired import WiredLink
 from controller.node_packing import CommandToNodes, NodeValue, StatusFromNodes
 from controller.node_points import NodeMap
 from controller.ports import FieldLink, LinkError
 from controller.registers import Command, Status
 
 
-class OpcuaLink:
+class OpcuaLink(WiredLink[OpcuaConnection]):
     """A `FieldLink` over OPC UA."""
 
     def __init__(self, nodes: NodeMap, wire: OpcuaConnection) -> None:
-        self._nodes, self._wire = nodes, wire
+        super().__init__(wire)
+        self._nodes = nodes
         self._encoder, self._decoder = CommandToNodes(nodes), StatusFromNodes(nodes)
         self._stands: list[NodeValue] | None = None
         """What the nodes that are written first have, as far as the I/O side has shown it; None: unknown."""
 
-    @property
-    def sent_ns(self) -> int:
-        """When the last exchange's first request left, in monotonic ns."""
-        return self._wire.sent_ns
-
     async def connect(self) -> None:
         """Open a session and look at every node. Raises LinkError, and WrongPointsError when the nodes are wrong."""
         self._stands = None
-        await self._wire.connect()
-
-    async def close(self) -> None:
-        """End the session; harmless when there is none."""
-        await self._wire.close()
+        await super().connect()
 
     async def exchange(self, command: Command) -> Status:
         """Write the whole command, then read the whole status. Raises LinkError and is then closed."""
@@ -55,25 +48,12 @@ class OpcuaLink:
         return status
 
 
-class OpcuaReader:
+class OpcuaReader(WiredLink[OpcuaConnection]):
     """A `FieldLink` that writes nothing, for measuring: it reads what an exchange would write, and so takes as long."""
 
     def __init__(self, nodes: NodeMap, wire: OpcuaConnection) -> None:
-        self._nodes, self._wire = nodes, wire
-        self._decoder = StatusFromNodes(nodes)
-
-    @property
-    def sent_ns(self) -> int:
-        """When the last exchange's first request left, in monotonic ns."""
-        return self._wire.sent_ns
-
-    async def connect(self) -> None:
-        """Open a session and look at every node. Raises LinkError, and WrongPointsError when the nodes are wrong."""
-        await self._wire.connect()
-
-    async def close(self) -> None:
-        """End the session; harmless when there is none."""
-        await self._wire.close()
+        super().__init__(wire)
+        self._nodes, self._decoder = nodes, StatusFromNodes(nodes)
 
     async def exchange(self, _command: Command) -> Status:
         """Read the status, whatever the command says. Raises LinkError and is then closed."""

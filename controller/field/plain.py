@@ -10,7 +10,8 @@ import secrets
 import time
 from collections.abc import Callable
 
-from controller.field.connection import ModbusConnection, WiredLink
+from controller.field.connection import ModbusConnection
+from controller.field.wired import WiredLink
 from controller.plain import PlainInputs, PlainOutputs, PlainSide
 from controller.plain_points import PlainMap
 from controller.points import Request
@@ -57,7 +58,7 @@ class PlainDevice:
             self.values[f"station.{station}.trigger"] = int(high)
 
 
-class PlainLink(WiredLink):
+class PlainLink(WiredLink[ModbusConnection]):
     """A `FieldLink` to a plain device: `PlainSide` keeps the rules, this carries what it reads and writes."""
 
     def __init__(
@@ -84,7 +85,7 @@ class PlainLink(WiredLink):
         return status
 
 
-class PlainReader(WiredLink):
+class PlainReader(WiredLink[ModbusConnection]):
     """A `FieldLink` that only reads a plain device's inputs and writes nothing, for measuring.
 
     The last read is made once more for each request that an exchange would write, so that it takes as long.

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.commissioning.scale import Estimate, Kind, of_marks, of_pitch, of_products, of_wheel, taped
+from controller.commissioning.scale import Estimate, Kind, of_marks, of_pitch, of_products, taped
 from controller.commissioning.scale_combine import SlipKind, against, combine, shift_mm, slip_of
 from controller.commissioning.scale_words import needs_text, product_texts, verdict_texts
 from controller.commissioning.uncertainty import Spread
@@ -112,7 +112,8 @@ def test_estimates_weigh_by_their_uncertainty() -> None:
 
 def test_the_interval_knows_the_shapes_of_what_is_stated() -> None:
     # An even spread has 95 % within 0.95 of its bounds, not within 1.96 / √3 of them.
-    assert combine([of_wheel(K, 0.01)]).half_width == pytest.approx(0.95 * 0.01 * K, rel=0.01)
+    even = Estimate(Kind.PRODUCT, K, (Spread.within(0.01 * K),))
+    assert combine([even]).half_width == pytest.approx(0.95 * 0.01 * K, rel=0.01)
     assert combine([normal(K, 0.01 * K)]).half_width == pytest.approx(1.96 * 0.01 * K, rel=0.02)
     few = taped([5000.0] * 4, (5000.0 + np.array([1.0, -1.0, 2.0, -2.0])) / K, tape_within_mm=0.0)
     # Student's factor for three degrees of freedom: 3.182 (from memory).
@@ -140,11 +141,7 @@ def test_three_that_all_differ_are_not_trusted() -> None:
     assert (found.agree, found.apart) == (False, None)
 
 
-def test_of_two_only_paper_with_a_slip_on_it_is_told_apart() -> None:
-    paper = combine([of_wheel(K * math.pi, 0.005), est(K)])
-    assert (paper.apart, paper.agree) == (0, True)
-    assert paper.slip is not None
-    assert paper.slip.kind is SlipKind.CIRCUMFERENCE_FOR_DIAMETER
+def test_of_two_that_differ_neither_is_taken_for_wrong() -> None:
     assert not combine([est(K * math.pi), est(K)]).agree
 
 

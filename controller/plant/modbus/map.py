@@ -19,9 +19,9 @@ from controller.plant.numbers import FAULT_NUMBERS, first_cause_number
 MAP_VERSION = 1
 MOST_FAULTS = 64
 """So many fault numbers have a bit."""
-FLAGS = 16
-"""The first bits are those of the register `flags`."""
-ACTIVE_BIT, UNACKNOWLEDGED_BIT, STATE_BIT = 32, 96, 160
+ACTIVE_BIT = 32
+UNACKNOWLEDGED_BIT = ACTIVE_BIT + MOST_FAULTS
+STATE_BIT = UNACKNOWLEDGED_BIT + MOST_FAULTS
 """Where the bits begin: fault n is at ACTIVE_BIT + n − 1, state n at STATE_BIT + n."""
 
 
