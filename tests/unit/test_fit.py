@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from math import floor
 
+import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from controller.fit import DELAYS, LEAST_DELAYS, LEAST_SAMPLES, SAMPLES, ClockTie, Fit, Outbound
@@ -34,13 +35,24 @@ def test_it_knows_nothing_before_enough_samples() -> None:
     assert followed(lambda t: 8000 * t, samples=LEAST_SAMPLES).ready
 
 
+def left_by_steps(t_s: float) -> tuple[float, float]:
+    """How far a least-squares parabola can be off where each count is off by half of one: place and speed at a time."""
+    times_s = np.arange(SAMPLES) * PERIOD_NS * 1e-9
+    solves = np.linalg.pinv(np.vander(times_s, 3, increasing=True))
+    place = np.array([1.0, t_s, t_s * t_s]) @ solves
+    speed = np.array([0.0, 1.0, 2.0 * t_s]) @ solves
+    return 0.5 * float(np.abs(place).sum()), 0.5 * float(np.abs(speed).sum())
+
+
+@example(speed=1099.0, accel=-17451.0, clock=False, start_us=0)
+@example(speed=200.0, accel=0.0, clock=False, start_us=0)
 @given(
     speed=st.floats(200.0, 20_000.0),
     accel=st.floats(-30_000.0, 30_000.0),
     clock=st.booleans(),
     start_us=st.integers(0, (1 << 32) - 1),
 )
-def test_a_belt_that_changes_its_speed_evenly_is_met_within_two_counts(
+def test_a_belt_that_changes_its_speed_evenly_is_met_within_what_whole_counts_leave(
     speed: float, accel: float, clock: bool, start_us: int
 ) -> None:
     def place(t: float) -> float:
@@ -52,12 +64,19 @@ def test_a_belt_that_changes_its_speed_evenly_is_met_within_two_counts(
         return  # it comes to a stand or turns back within what is looked at
     fit = followed(place, clock=clock, start_us=start_us)
     date_ns = fit.crossing(place(then_s))
-    assert date_ns is not None
-    # The time error, as belt: what the steps of the counts leave.
-    ahead_s = (fit.clock.ours(date_ns) * 1e-9) - then_s
-    assert abs(place(then_s + ahead_s) - place(then_s)) < 2.0
+    if date_ns is None:
+        # Braked hard and slow by then, it may by whole counts seem to stop short of it: no shorter than they leave.
+        furthest = max(fit.place_at(last_s * 1e9 + each_ns) for each_ns in range(0, 100_000_000, 100_000))
+        assert accel < 0.0
+        assert place(then_s) - left_by_steps(then_s)[0] - 0.01 < furthest < place(then_s)
+        return
+    found_s = fit.clock.ours(date_ns) * 1e-9
     assert fit.place_at(date_ns) == pytest.approx(place(then_s), abs=1e-3)
-    assert fit.speed_at(date_ns) == pytest.approx(speed + accel * then_s, abs=0.05 * speed + 120.0)
+    place_off, speed_off = left_by_steps(found_s)
+    # A clock in whole us shifts a sample by that much belt.
+    assert abs(place(found_s) - place(then_s)) <= place_off + 1e-5 * speed
+    assert abs(fit.speed_at(date_ns) - (speed + accel * found_s)) <= speed_off + 1e-3 * speed
+    assert left_by_steps(then_s)[0] < 3.0
 
 
 def test_the_change_of_speed_is_held_to_what_the_drive_can_do() -> None:
