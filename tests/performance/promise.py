@@ -5,7 +5,8 @@ through the very proxy that the line then runs over and with the belt running, t
 side, proxy and controller are processes of their own. A scenario is held when no more marks lie outside bias ± half
 width than 95 % sure intervals would leave outside by chance in 97.5 % of such rows (binomial). How wide it is: half
 width over half of what lies between the 2.5 % and the 97.5 % quantile of the marks seen. Left out, as the promise
-says it is not of them: the first marks of a station, while its delay is learnt, and those made while the speed changes.
+says it is not of them: the first marks of a station, while its delay is learnt, and those whose edge was seen or whose
+mark was made while the speed changes or before it.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from datetime import datetime
+from math import ceil
 from pathlib import Path
 from typing import Any
 
@@ -37,8 +39,10 @@ LEARNING = DELAYS
 """So many marks come before those that count: all that the outbound delay is learnt from."""
 LEARNING_MM_S = 450.0
 """The speed at which they are made."""
+REACH_MM = 254.37
+"""From the eye to the mark: what lies between them when the speed has changed was seen at another speed."""
 SETTLING = 2
-"""And so many after each change of speed."""
+"""And so many more are left out after each change of speed."""
 STEADY = 0.001
 """A mark belongs to a speed when the belt then runs at it within this share."""
 STARTING_S = 7.0
@@ -117,6 +121,11 @@ class Bench:
         return (self.speeds_mm_s[0], 1) if self.plain else (LEARNING_MM_S, LEARNING)
 
     @property
+    def settling(self) -> int:
+        """How many marks after a change of speed do not count: their edges were seen before it, or just after."""
+        return ceil(REACH_MM / (0.85 * self.pitch_mm)) + SETTLING
+
+    @property
     def plain(self) -> bool:
         """Whether the I/O side is a plain device, by scan."""
         return self.path == "scan"
@@ -191,7 +200,7 @@ def line_text(bench: Bench) -> str:
 
 def stretches_s(bench: Bench, marks: int) -> list[float]:
     """How long each speed is kept, so that so many products pass."""
-    return [(marks + SETTLING) * bench.pitch_mm / speed for speed in bench.speeds_mm_s]
+    return [(marks + bench.settling) * bench.pitch_mm / speed for speed in bench.speeds_mm_s]
 
 
 def write_files(bench: Bench, folder: Path, marks: int) -> tuple[Path, float]:
@@ -292,7 +301,7 @@ def _rows(bench: Bench, promised: Sequence[dict[str, Any]], seen: Sequence[dict[
     used = [p for p in promised if p["used"]]
     for said, speed in zip(used, bench.speeds_mm_s, strict=True):
         at_speed = [m for m in seen[bench.learning[1] :] if abs(m["truth"]["speed_mm_s"] / speed - 1.0) < within]
-        errors = np.array([m["error_mm"] for m in at_speed[SETTLING:]])
+        errors = np.array([m["error_mm"] for m in at_speed[bench.settling :]])
         if len(errors) < 2:
             raise RuntimeError(f"{bench.path}, {bench.link}, {speed:g} mm/s: only {len(errors)} marks")
         bias, half = said["bias_mm"], said["half_width_95_mm"]
