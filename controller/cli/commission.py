@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from controller.cli import (
+    commission_accept,
     commission_budget,
     commission_contact,
     commission_detector,
@@ -23,6 +24,7 @@ STEPS = (
     commission_limits,
     commission_budget,
     commission_trial,
+    commission_accept,
     commission_results,
 )
 

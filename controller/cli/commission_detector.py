@@ -51,7 +51,7 @@ def register(steps: Verbs) -> None:
 def execute(args: argparse.Namespace) -> int:
     """Look, ask, and say."""
     from controller.cli.commission_detector_view import as_json, filter_rows, seen_rows, unknowns
-    from controller.cli.commission_trial import length_mm
+    from controller.cli.commission_marks import length_mm
     from controller.commissioning.detector_study import study
 
     config = load(args.line_file)

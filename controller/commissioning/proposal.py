@@ -35,13 +35,18 @@ def propose(
     """
     if not (0.0 <= lowest_mm_s < highest_mm_s and wanted_mm > 0.0 and scatter_mm >= 0.0):
         raise ValueError("a trial needs a highest speed above the lowest, and a half width above 0")
-    slow = max(lowest_mm_s, SLOWEST_PART * highest_mm_s)
-    speeds = np.array([slow, 0.5 * (slow + highest_mm_s), highest_mm_s])
+    speeds = np.array(speeds_for(lowest_mm_s, highest_mm_s))
     for each in range(2, MOST_EACH + 1):
         half = _half_width(speeds, each, lowest_mm_s, scatter_mm, confidence)
         if half <= wanted_mm:
             break
     return Proposal(tuple(float(v) for v in speeds), each, half, half <= wanted_mm)
+
+
+def speeds_for(lowest_mm_s: float, highest_mm_s: float) -> tuple[float, float, float]:
+    """A slow, a middle and a fast speed for marks that are to tell of all the line's speeds."""
+    slow = max(lowest_mm_s, SLOWEST_PART * highest_mm_s)
+    return slow, 0.5 * (slow + highest_mm_s), highest_mm_s
 
 
 def _half_width(speeds: Array, each: int, lowest: float, scatter: float, confidence: float) -> float:

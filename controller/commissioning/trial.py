@@ -17,7 +17,7 @@ from controller.commissioning.correction import Correction, correct, fit_marks
 from controller.commissioning.fit_checks import groups_of, lack_of_fit, outliers, unequal_scatter_p
 from controller.commissioning.least_squares import Block, Fit, rank, student, tells
 from controller.commissioning.mark_length import Length, Owner, look
-from controller.commissioning.trial_data import AtSpeed, Interval, Marks, Predicted, Setup, Term, Trial, Why
+from controller.commissioning.trial_data import AtSpeed, Interval, Marks, Mean, Predicted, Setup, Term, Trial, Why
 from controller.commissioning.uncertainty import Array, Spread
 
 SAME_DISTANCE = 0.005
@@ -203,7 +203,8 @@ class _Judge:
         self._marks, self._setup, self._least_sd = marks, setup, least_sd
         self._fit: Fit = fit_marks(blocks, scales, columns)
         parts = self._fit.parts[: len(blocks)]
-        self._sd = float((sum(p.dof * p.sd**2 for p in parts) / sum(p.dof for p in parts)) ** 0.5)
+        self._dof = float(sum(p.dof for p in parts))
+        self._sd = float((sum(p.dof * p.sd**2 for p in parts) / self._dof) ** 0.5)
         self._told = np.concatenate([b.design for b in ([*blocks] if scales is None else [*blocks, scales])])
 
     def trial(self, length: Length | None, out: list[int], apart: tuple[Interval, Interval] | None) -> Trial:
@@ -230,8 +231,9 @@ class _Judge:
                 if _ALL[number] not in self._unknown
             },
             unknown=self._unknown,
-            standstill=self._at(0.0),
+            standstill=None if (still := self._at(0.0)) is None else still.interval(),
             scatter_mm=self._sd,
+            scatter_dof=self._dof,
             by_speed=self._by_speed(),
             unequal=len(self._blocks) > 1,
             lack_of_fit_p=self._lack_of_fit_p(),
@@ -239,13 +241,14 @@ class _Judge:
             length=length,
             scales_apart=apart,
             correction=correction,
+            mean=self._at,
             predict=predict,
             predicted=predicted,
             within_tolerance=all(p.now.within(tolerance_mm) for p in predicted) if whole else None,
             within_after=all(p.after.within(tolerance_mm) for p in predicted) if whole else None,
         )
 
-    def _at(self, speed_mm_s: float, less: Correction | None = None) -> Interval | None:
+    def _at(self, speed_mm_s: float, less: Correction | None = None) -> Mean | None:
         """The mean error at the line's distance and a speed, less a correction; None where the marks do not tell it."""
         row = np.array([1.0, speed_mm_s, self._setup.distance_mm + self._setup.offset_mm])
         speeds = self._marks.speed_mm_s
@@ -256,16 +259,14 @@ class _Judge:
         # A column that is not fitted is made up by those that are: with one distance its share is in the first.
         part = row[self._columns]
         gone = 0.0 if less is None else float(part @ less.in_columns(self._columns))
-        return Interval(self._fit.value(part) - gone, self._fit.half_width(part))
+        return Mean(self._fit.value(part) - gone, self._fit.u(part), self._fit.dof(part))
 
     def _predicted(self, speed_mm_s: float, correction: Correction | None) -> Predicted | None:
         now, after = self._at(speed_mm_s), self._at(speed_mm_s, correction)
         if now is None or after is None:
             return None
-        row = np.array([1.0, speed_mm_s, self._setup.distance_mm + self._setup.offset_mm])[self._columns]
-        return Predicted(
-            speed_mm_s, now, after, student(self._fit.dof(row)) * (self._fit.u(row) ** 2 + self._sd**2) ** 0.5
-        )
+        mark_half_width = student(now.dof) * (now.u_mm**2 + self._sd**2) ** 0.5
+        return Predicted(speed_mm_s, now.interval(), after.interval(), mark_half_width)
 
     def _lack_of_fit_p(self) -> float | None:
         """Test it with the residuals in units of their scatter where that differs between speeds."""

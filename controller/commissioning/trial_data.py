@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from controller.commissioning.correction import Correction
+from controller.commissioning.least_squares import student
 from controller.commissioning.mark_length import Length
 from controller.commissioning.uncertainty import Array
 from controller.spec import Pacing
@@ -84,6 +85,19 @@ class Interval:
 
 
 @dataclass(frozen=True, slots=True)
+class Mean:
+    """The mean error in mm at the line's distance and a speed, its standard uncertainty and the degrees of freedom."""
+
+    value_mm: float
+    u_mm: float
+    dof: float
+
+    def interval(self, confidence: float = 0.95) -> Interval:
+        """The interval that covers the true mean with this confidence."""
+        return Interval(self.value_mm, student(self.dof, confidence) * self.u_mm)
+
+
+@dataclass(frozen=True, slots=True)
 class Predicted:
     """The mean error at a speed, as the line stands and after the changes; `mark_half_width` is for a single mark."""
 
@@ -112,6 +126,7 @@ class Trial:
     standstill: Interval | None
     """The whole error at the line's distance and speed zero, where the marks tell it."""
     scatter_mm: float
+    scatter_dof: float
     by_speed: list[AtSpeed]
     unequal: bool
     """Whether the scatter differs between speeds beyond chance; intervals then go by each speed's own."""
@@ -121,6 +136,8 @@ class Trial:
     scales_apart: tuple[Interval, Interval] | None
     """The scale's error by positions and by lengths where they do not agree; the lengths are then left out."""
     correction: Correction | None
+    mean: Callable[[float], Mean | None]
+    """The mean error, as the line stands, at any speed in mm/s; None where the marks do not tell it."""
     predict: Callable[[float], Predicted | None]
     """The mean error at any speed in mm/s, at the line's distance; None where the marks do not tell it."""
     predicted: list[Predicted]

@@ -38,6 +38,11 @@ def load_trial(path: Path | str) -> Marks:
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise SettingsError(file, [("", f"cannot be read ({reason}); check the path")]) from None
+    return read_trial(file, text)
+
+
+def read_trial(file: Path, text: str) -> Marks:
+    """Take the text of such a file; `file` is named in what is wrong. Raises SettingsError likewise."""
     header = text.lstrip().split("\n", 1)[0]
     comma = ";" if ";" in header else "\t" if "\t" in header else ","
     try:
