@@ -11,14 +11,13 @@ from controller.cli.commission_watch import (
     Change,
     add_apply,
     add_watching,
-    apply,
     ask_yes,
-    change_rows,
     load,
+    settle,
     tell,
     watch,
 )
-from controller.cli.common import NOT_OK, OK, BadInputError, Verbs, print_json, print_rows, verb
+from controller.cli.common import NOT_OK, OK, BadInputError, Verbs, print_json, verb
 from controller.commissioning.cautions import BELT
 
 if TYPE_CHECKING:
@@ -74,9 +73,6 @@ def execute(args: argparse.Namespace) -> int:
         for f in found.filters
         if f.name in wanted
     ]
-    applied = bool(args.apply and changes)
-    if applied:
-        apply(config, detector=detector.model_copy(update=wanted))
     if args.plot is not None:
         _draw(args.plot, config, found)
     notes = [
@@ -92,15 +88,15 @@ def execute(args: argparse.Namespace) -> int:
         if count
     ]
     missing = unknowns(found)
-    print_rows([
+    rows = [
         ("line", f"{config.name}, looked at for {seen.series.seconds:.1f} s ({len(seen.edges)} edges)"),
         *seen_rows(found, display),
         *(("note", note) for note in notes),
         *filter_rows(found, display),
         *(("unknown", f"{u['what']}: {u['why']}; needs {u['needs']}") for u in missing),
-        *change_rows(config, changes, applied),
         *([("plot", str(args.plot))] if args.plot is not None else []),
-    ])  # fmt: skip
+    ]
+    applied = settle(args, config, rows, changes, detector=detector.model_copy(update=wanted))
     result: dict[str, Any] = {
         "line": config.name,
         "source": source,

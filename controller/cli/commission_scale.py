@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from controller.cli.commission_results import keep
 from controller.cli.commission_scale_fix import mended
-from controller.cli.commission_watch import add_apply, add_watching, apply, change_rows, load, raw_of, watch
+from controller.cli.commission_watch import add_apply, add_watching, load, raw_of, settle, watch
 from controller.cli.common import NOT_OK, OK, BadInputError, Verbs, print_json, print_rows, verb
 
 if TYPE_CHECKING:
@@ -78,9 +78,6 @@ def execute(args: argparse.Namespace) -> int:
     found = combine(estimates, gearing)
     verdict = against(encoder.scale_mm(), found, gearing, wheel=encoder.wheel is not None)
     wanted, changes = mended(encoder, verdict, show)
-    applied = bool(args.apply and changes)
-    if applied:
-        apply(config, wanted)
     says = [*notes, *verdict_texts(estimates, found, verdict)]
     needs = needs_text(found, verdict)
     distance = config.settings.stations[-1].distance if station is None else station.distance
@@ -90,7 +87,7 @@ def execute(args: argparse.Namespace) -> int:
     rows += [("verdict", text) for text in says]
     rows += [("on the product", text) for text in product_texts(verdict, distance, show)]
     rows += [("unknown", f"the scale; needs {needs}")] if needs else []
-    print_rows([*rows, *change_rows(config, changes, applied)])
+    applied = settle(args, config, rows, changes, encoder=wanted)
     result = _as_json(config, estimates, found, verdict, changes, {"verdict": says, "needs": needs, "applied": applied})
     keep(config, "scale", result, raw)
     if args.json:

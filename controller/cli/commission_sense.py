@@ -10,15 +10,14 @@ from controller.cli.commission_watch import (
     Change,
     add_apply,
     add_watching,
-    apply,
     ask_yes,
-    change_rows,
     load,
     raw_of,
+    settle,
     tell,
     watch,
 )
-from controller.cli.common import NOT_OK, OK, Verbs, print_json, print_rows, verb
+from controller.cli.common import NOT_OK, OK, Verbs, print_json, verb
 from controller.commissioning.cautions import BELT
 
 
@@ -55,13 +54,11 @@ def execute(args: argparse.Namespace) -> int:
     old = config.settings.encoder.forward
     new: Literal["counts up", "counts down"] = "counts down" if old == "counts up" else "counts up"
     changes = [Change("encoder.forward", old, new)] if advice.turn else []
-    applied = bool(args.apply and changes)
-    if applied:
-        apply(config, config.settings.encoder.model_copy(update={"forward": new}))
     rows = [("line", f"{config.name}, looked at for {sense.seconds:.1f} s ({sense.looks} looks)")]
     rows += [("verdict", text) for text in advice.says]
     rows += [("unknown", f"the sense; needs {advice.needs}")] if advice.needs else []
-    print_rows([*rows, *change_rows(config, changes, applied)])
+    turned = config.settings.encoder.model_copy(update={"forward": new})
+    applied = settle(args, config, rows, changes, encoder=turned)
     result = {
         "line": config.name,
         "source": source,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from controller.cli.commission_marks import add_marks, marks_of, setup_of, station_of
 from controller.cli.commission_results import keep
 from controller.cli.commission_trial_view import as_json, proposed, term_rows
-from controller.cli.commission_watch import add_apply, apply, change_rows
+from controller.cli.commission_watch import add_apply, settle
 from controller.cli.common import OK, BadInputError, Verbs, print_json, print_rows, verb
 
 if TYPE_CHECKING:
@@ -115,26 +115,21 @@ def _judge(config: LineConfig, number: int, station: StationSection, setup: Setu
         raise BadInputError(f"{source}: {error}") from None
     says, missing = verdict(trial, setup, display), unknowns(trial, setup, display)
     new = proposed(config, number, station, trial)
-    applied = bool(args.apply and new.changes)
-    if applied:
-        apply(config, new.encoder, new.station)
     if args.plot is not None:
         _draw(args.plot, config, marks, setup, trial)
     next_text, following = _proposal(config, setup, trial.scatter_mm)
-    print_rows(
-        [
-            ("line", f"{config.name}, station {station.name}: {len(marks.position_mm)} marks"),
-            *term_rows(trial, display),
-            *(("verdict", text) for text in says),
-            *change_rows(config, new.changes, applied),
-            *(("as it stands", outcome(p, False, setup, display)) for p in trial.predicted),
-            *(("after changes", outcome(p, True, setup, display)) for p in trial.predicted if new.changes),
-            *(("unknown", f"{u.what}: {u.why}; needs {u.needs}") for u in missing),
-            ("next trial", next_text),
-            *([("plot", str(args.plot))] if args.plot is not None else []),
-            *(("caution", line) for line in MARKING),
-        ]
-    )
+    rows = [
+        ("line", f"{config.name}, station {station.name}: {len(marks.position_mm)} marks"),
+        *term_rows(trial, display),
+        *(("verdict", text) for text in says),
+        *(("as it stands", outcome(p, False, setup, display)) for p in trial.predicted),
+        *(("after changes", outcome(p, True, setup, display)) for p in trial.predicted if new.changes),
+        *(("unknown", f"{u.what}: {u.why}; needs {u.needs}") for u in missing),
+        ("next trial", next_text),
+        *([("plot", str(args.plot))] if args.plot is not None else []),
+        *(("caution", line) for line in MARKING),
+    ]
+    applied = settle(args, config, rows, new.changes, encoder=new.encoder, station=new.station)
     told = {"verdict": says, "changes": new.changes, "applied": applied, "unknown": missing, "proposal": following}
     result = as_json(trial, told)
     raw = {"file": source, "station": station.name, "marks": asdict(marks), "setup": asdict(setup)}

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from controller.cli.common import BadInputError, RefusedError, complain
+from controller.cli.common import BadInputError, RefusedError, complain, print_rows
 
 if TYPE_CHECKING:
     from controller.cli.points_source import Seen, Source
@@ -44,8 +44,9 @@ def add_watching(parser: argparse.ArgumentParser, text: str, default: str | None
 
 
 def add_apply(parser: argparse.ArgumentParser) -> None:
-    """Add --apply."""
+    """Add --apply and --ask."""
     parser.add_argument("--apply", action="store_true", help="write the changes to the line's file, comments kept")
+    parser.add_argument("--ask", action="store_true", help="show the changes, and ask at the terminal whether to")
 
 
 def load(line_file: str) -> LineConfig:
@@ -195,6 +196,34 @@ def apply(
         raise BadInputError(f"{config.path}: {error}") from None
     except OSError as error:
         raise BadInputError(f"{config.path}: cannot be written ({error.strerror}); nothing was changed") from None
+
+
+def settle(
+    args: argparse.Namespace,
+    config: LineConfig,
+    rows: Sequence[tuple[str, str]],
+    changes: Sequence[Change],
+    *,
+    encoder: EncoderSection | None = None,
+    station: StationSection | None = None,
+    detector: DetectorSection | None = None,
+) -> bool:
+    """Print what was found, and write the changes where that is wanted (--apply), or agreed to now (--ask).
+
+    Gives whether they were written. Raises BadInputError as `apply` does.
+    """
+    applied = bool(args.apply and changes)
+    shown = list(rows)
+    if args.ask and changes and not applied:
+        print_rows([*shown, *(("change", f"{c.setting}: {c.old} → {c.new}") for c in changes)])
+        shown = []
+        applied = bool(
+            ask_yes(f"Write {'these changes' if len(changes) > 1 else 'this change'} to {config.path}?", None)
+        )
+    if applied:
+        apply(config, encoder, station, detector)
+    print_rows([*shown, *change_rows(config, changes, applied)])
+    return applied
 
 
 def change_rows(config: LineConfig, changes: Sequence[Change], applied: bool) -> list[tuple[str, str]]:
