@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import secrets
 import sys
+from collections.abc import Mapping
+from typing import Any
 
 from controller.cli.common import NOT_OK, OK, BadInputError, RefusedError, Verbs, add_line, print_json, verb, who
 
@@ -19,7 +21,7 @@ SIMPLE = {
 NAMES = ("command", "mode", "acknowledge", "test-mark", *SIMPLE)
 
 CAUTIONS = """\
-A test mark makes the marker fire once, now.
+A test mark makes the marker fire {times}, now.
  - Nobody may be in the marker's reach; guards and shutters act in hard wiring, not here.
  - Something that may be marked must be in front of the marker.
  - The line must be in mode Maintenance and in state Execute."""
@@ -100,22 +102,29 @@ def _test_mark(args: argparse.Namespace) -> int:
             status = client.status()
     except NotRunningError as error:
         raise RefusedError(str(error)) from None
-    if args.yes_bench:
-        if not status["test_address"]:
-            raise BadInputError(
-                f"--yes-bench is for a test bench; {status['address']} is none, so a person must confirm"
-            )
-    else:
-        _confirm(str(status["line"]), str(status["address"]))
+    confirm_marks(status, args.yes_bench)
     args.line = status["line"]
     return give(args, "test-mark", args.station)
 
 
-def _confirm(line: str, address: str) -> None:
+def confirm_marks(status: Mapping[str, Any], yes_bench: bool, marks: int = 1) -> None:
+    """Have so many test marks confirmed, by a person or since the line is a test bench.
+
+    Raises BadInputError where neither can be, RefusedError where the person does not.
+    """
+    if not yes_bench:
+        _confirm(str(status["line"]), str(status["address"]), marks)
+    elif not status["test_address"]:
+        raise BadInputError(f"--yes-bench is for a test bench; {status['address']} is none, so a person must confirm")
+
+
+def _confirm(line: str, address: str, marks: int) -> None:
     """Have a person type a word not known before. Raises BadInputError without a terminal, RefusedError for another."""
     if not sys.stdin.isatty():
         raise BadInputError("a test mark must be confirmed by a person at a terminal; run this there")
     word = "".join(secrets.choice("abcdefghkmnprstuvwxyz") for _ in range(5))
-    print(f"{CAUTIONS}\nLine {line} at {address}. To make the mark, type {word} and Enter; anything else stops here.")
+    cautions = CAUTIONS.format(times="once" if marks == 1 else f"{marks} times, one after the other")
+    what = "the mark" if marks == 1 else f"the {marks} marks"
+    print(f"{cautions}\nLine {line} at {address}. To make {what}, type {word} and Enter; anything else stops here.")
     if input("> ").strip() != word:
         raise RefusedError("not confirmed, no mark was made")

@@ -50,7 +50,7 @@ async def _passes(source: Source, config: LineConfig, passes: int) -> list[int]:
     counts = []
     try:
         for number in range(1, passes + 1):
-            follower = _Follower(source, config)
+            follower = Follower(source, config)
             begin = await follower.stood_at(
                 f"Pass {number} of {passes}: first mark at the pointer, belt standing; Enter"
             )
@@ -62,12 +62,12 @@ async def _passes(source: Source, config: LineConfig, passes: int) -> list[int]:
     return counts
 
 
-class _Follower:
-    """Follows the count without a gap while a person works."""
+class Follower:
+    """Follows the count without a gap while a person works; `look_s` from look to look."""
 
-    def __init__(self, source: Source, config: LineConfig) -> None:
-        self._source, self._spec = source, config.spec()
-        self._looks: list[Look] = []
+    def __init__(self, source: Source, config: LineConfig, look_s: float = LOOK_S) -> None:
+        self._source, self._spec, self._look_s = source, config.spec(), look_s
+        self.looks: list[Look] = []
 
     async def stood_at(self, text: str) -> int:
         """The travel at which the belt stands at Enter; asks again while it runs. Raises RefusedError."""
@@ -86,13 +86,13 @@ class _Follower:
                 loop.remove_reader(sys.stdin.fileno())
             if not sys.stdin.readline():
                 raise RefusedError("nobody is at the terminal any more; nothing was changed")
-            before, deadline_s = len(self._looks), loop.time() + REST_S
+            before, deadline_s = len(self.looks), loop.time() + REST_S
             while loop.time() < deadline_s:
                 await self._look()
-            series = watched(self._looks, self._spec).series
+            series = watched(self.looks, self._spec).series
             if series.jumps:
                 raise RefusedError("the count jumped as no belt does; check the counter with beltcue commission sense")
-            rest = watched(self._looks[before:], self._spec).series.counts
+            rest = watched(self.looks[before:], self._spec).series.counts
             if not len(rest):
                 raise RefusedError("the I/O side does not answer; nothing was changed")
             if np.ptp(rest) <= REST_COUNTS:
@@ -106,5 +106,5 @@ class _Follower:
         if seen.note:
             raise RefusedError(seen.note)
         if seen.age_ms is not None:
-            self._looks.append(look_of(seen, time.monotonic(), self._spec))
-        await asyncio.sleep(LOOK_S)
+            self.looks.append(look_of(seen, time.monotonic(), self._spec))
+        await asyncio.sleep(self._look_s)

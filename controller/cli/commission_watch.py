@@ -123,7 +123,8 @@ def look_of(seen: Seen, now_s: float, spec: LineSpec) -> Look:
         drive = values.get("drive")
         t_s = now_s - (seen.age_ms or 0.0) * 1e-3
         raw = values["count"] % spec.counter.modulus
-        return Look(t_s, raw, values.get("sample_us"), None if drive is None else bool(drive))
+        ran = None if drive is None else bool(drive)
+        return Look(t_s, raw, values.get("sample_us"), ran, blocked=bool(values.get("detector", 0)))
     ring = [Capture(values[f"captures.{n}.edge"], values[f"captures.{n}.count"]) for n in range(RING_SIZE)]
     return Look(
         t_s=now_s - (seen.age_ms or 0.0) * 1e-3,

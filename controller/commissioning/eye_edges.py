@@ -46,7 +46,7 @@ def edges_of(new: Sequence[Sequence[Capture]], lost: Sequence[int], series: Seri
     broken = False
     for n, captures in enumerate(new):
         broken |= lost[n] > 0 or (n > 0 and series.counts[n] < series.counts[n - 1])
-        speed = _speed_at(series, n)
+        speed = speed_at(series, n)
         for capture, travel in zip(captures, series.captured[n], strict=True):
             seen = edge_of(capture, travel)
             if seen.backward:
@@ -66,8 +66,8 @@ def edges_of(new: Sequence[Sequence[Capture]], lost: Sequence[int], series: Seri
     )  # fmt: skip
 
 
-def _speed_at(series: Series, n: int) -> float:
-    """The speed about that look, in counts/s; 0 where too little was seen."""
+def speed_at(series: Series, n: int) -> float:
+    """Give the speed about the look `n`, in counts/s; 0 where too little was seen."""
     t = series.t_s
     first = int(np.searchsorted(t, t[n] - AROUND_S))
     last = int(np.searchsorted(t, t[n] + AROUND_S, side="right")) - 1

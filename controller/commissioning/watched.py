@@ -49,17 +49,22 @@ class Watched:
 
 def watched(looks: Sequence[Look], spec: LineSpec) -> Watched:
     """Follow the looks of one line in order; the same sample seen again is left out."""
-    fresh = [look for n, look in enumerate(looks) if n == 0 or not _same(look, looks[n - 1])]
-    us = [look.sample_us for look in fresh if look.sample_us is not None]
-    t_s = dated(us) if us and len(us) == len(fresh) else [look.t_s for look in fresh]
-    new, lost = _new_captures(fresh)
-    ran = [bool(look.running) for look in fresh] if any(look.running is not None for look in fresh) else None
+    kept = fresh(looks)
+    us = [look.sample_us for look in kept if look.sample_us is not None]
+    t_s = dated(us) if us and len(us) == len(kept) else [look.t_s for look in kept]
+    new, lost = _new_captures(kept)
+    ran = [bool(look.running) for look in kept] if any(look.running is not None for look in kept) else None
     raws = [[capture.count for capture in captures] for captures in new]
     top_counts_s = spec.top_speed_mm_s / spec.scale_mm
-    series = unwrap(t_s, [look.raw for look in fresh], spec.counter, top_counts_s, ran, raws)
-    leads, lengths = _products(fresh, new, series, spec)
-    edges = edges_of(new, lost, series, bool(fresh) and fresh[0].blocked)
+    series = unwrap(t_s, [look.raw for look in kept], spec.counter, top_counts_s, ran, raws)
+    leads, lengths = _products(kept, new, series, spec)
+    edges = edges_of(new, lost, series, bool(kept) and kept[0].blocked)
     return Watched(series, leads, lengths, sum(lost), edges)
+
+
+def fresh(looks: Sequence[Look]) -> list[Look]:
+    """Leave out the looks that only saw the sample of the look before again."""
+    return [look for n, look in enumerate(looks) if n == 0 or not _same(look, looks[n - 1])]
 
 
 def _same(look: Look, before: Look) -> bool:

@@ -161,9 +161,13 @@ class Place:
 
     async def give(self, verb: str, state: str) -> dict[str, Any]:
         """Give a command as somebody at the panel would, and wait for the state that it leads to."""
-        refused = await self._ask(lambda client: client.call(verb, "anna"))
+        refused = await self.call(verb)
         assert refused is None, refused
         return await self.status(lambda status: status["state"] == state)
+
+    async def call(self, verb: str, argument: str = "") -> str | None:
+        """Give a command; why it was refused, None where it was not."""
+        return await self._ask(lambda client: client.call(verb, "anna", argument))
 
     async def _ask(self, ask: Callable[[LocalClient], Answer]) -> Answer:
         """Ask the controller in a thread: where the I/O side is served by this very loop, it must not wait for us."""

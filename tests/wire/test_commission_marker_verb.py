@@ -1,0 +1,88 @@
+"""`beltcue commission marker` through a running controller, on a simulated marker slower than it is set."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from tests.wire.commission_kit import at_terminal, typing_at
+from tests.wire.processes import Bench, benching
+
+SLOW = """
+name = "a marker that is slower than it is set"
+[belt]
+segments = [{ kind = "stop" }]
+[[markers]]
+mark_time = "90 ms"
+rearm = "20 ms"
+[[products]]
+length = "40 mm"
+pitch = "70 mm"
+"""
+MARKS = ("--marks", "3", "--every", "50ms", "--yes-bench")
+
+
+async def maintenance(bench: Bench) -> None:
+    """Bring the line to Execute of mode Maintenance."""
+    await bench.status(lambda status: not status["not_permitted"])
+    refused = await bench.call("mode", "maintenance")
+    assert refused is None, refused
+    await bench.start()
+
+
+async def test_times_are_measured_and_a_setting_that_is_too_short_is_mended_when_asked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with typing_at(tmp_path, SLOW, capsys, monkeypatch) as (bench, typed):
+        assert (await typed("marker", *MARKS))[0] == 1
+        assert "no controller answers" in typed.told
+        async with bench.controller():
+            await bench.status(lambda status: not status["not_permitted"])
+            assert (await typed("marker", *MARKS))[0] == 1
+            assert "need Execute of mode Maintenance" in typed.told
+            await maintenance(bench)
+            before = bench.line.read_text()
+            assert (await typed("marker", "--marks", "3"))[0] == 2
+            assert "by a person at a terminal" in typed.told
+            code, found = await typed("marker", *MARKS)
+            assert (code, found["marks"], found["wrong"], found["applied"]) == (1, 3, {}, False), typed.told
+            mark, rearm, cycle = (found["times"][name] for name in ("mark", "rearm", "cycle"))
+            assert (mark["fits"], rearm["fits"], cycle["fits"]) == ("longer", "fits", "longer")
+            for figure, true in ((mark, 90.0), (rearm, 20.0), (cycle, 110.0)):
+                assert figure["at_least_ms"] <= true <= figure["at_most_ms"]
+            assert [change["setting"] for change in found["changes"]] == ["stations#1.mark_time"]
+            assert bench.line.read_text() == before
+            code, found = await typed("marker", *MARKS, "--apply")
+            assert (code, found["applied"]) == (0, True), typed.told
+            status = await bench.status(lambda status: status["test_marks"] == 6)
+            assert status["requests"]["created"] == 0, "test marks are counted apart"
+        written = tomllib.loads(bench.line.read_text())["stations"][0]
+        assert written["mark_time"] == found["changes"][0]["to"]
+        assert written["rearm"] == tomllib.loads(before)["stations"][0]["rearm"]
+        code, kept = await typed("results", "--step", "marker")
+        assert len(kept["results"]) == 2
+        assert {"t_s", "triggered", "busy"} <= set(kept["results"][0]["raw"]["marks"][0])
+    assert len(bench.marks) == 6
+
+
+async def test_a_person_confirms_all_marks_at_once_and_any_other_word_makes_none(tmp_path: Path) -> None:
+    async with benching(tmp_path / "bench", SLOW) as bench, bench.controller():
+        await maintenance(bench)
+        environment = {**bench.environment, "XDG_STATE_HOME": str(tmp_path)}
+        words = ["commission", "marker", str(bench.line), "--marks", "2", "--every", "50ms"]
+        async with at_terminal(*words, environment=environment) as terminal:
+            await terminal.sees("> ")
+            terminal.type("no")
+            assert (await terminal.end())[0] == 1
+            assert "not confirmed" in terminal.shown.decode()
+        async with at_terminal(*words, environment=environment) as terminal:
+            await terminal.sees("> ")
+            asked = re.search(r"the 2 marks, type (\w+) and Enter", terminal.shown.decode())
+            assert asked is not None, terminal.shown.decode()
+            terminal.type(asked[1])
+            await terminal.sees("Mark 2 of 2")
+            await terminal.end()
+        assert (await bench.status(lambda status: True))["test_marks"] == 2
