@@ -10,17 +10,26 @@ import math
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
 
-from sim.profile import FOREVER_NS, NS, Hunting, Piece, Ramp, Segment, Steady, cut
+from sim.profile import FOREVER_NS, NS, Hunting, Piece, Ramp, Segment, Slip, Steady, cut, slipped
 
-__all__ = ["FOREVER_NS", "Belt", "Hunting", "Ramp", "Segment", "Steady"]
+__all__ = ["FOREVER_NS", "Belt", "Hunting", "Ramp", "Segment", "Slip", "Steady"]
 
 
 class Belt:
     """The belt. Positions are mm of true belt travel since time zero; backing up makes them smaller."""
 
-    def __init__(self, segments: Sequence[Segment], *, repeat: bool = False, start_ns: int | None = 0) -> None:
+    def __init__(
+        self, segments: Sequence[Segment], *, repeat: bool = False, start_ns: int | None = 0, slip: Slip | None = None
+    ) -> None:
+        """With `slip` it is the belt as a wheel goes over it that slips in starts and stops."""
         self.zero_ns = start_ns
         self._pieces = cut(segments)
+        last = self._pieces[-1]
+        if not repeat and last.end_ns < FOREVER_NS:
+            speed = last.speed_mm_s(last.end_ns)  # a profile that ends goes on at its last speed
+            self._pieces.append(Piece(last.end_ns, FOREVER_NS, last.end_mm, speed, running=last.running))
+        if slip is not None:
+            self._pieces = slipped(self._pieces, slip)
         self._begins = [p.begin_ns for p in self._pieces]
         last = self._pieces[-1]
         if repeat and last.end_ns >= FOREVER_NS:
@@ -29,10 +38,6 @@ class Belt:
         self._cycle_mm = last.end_mm if repeat else 0.0
         if repeat and self._cycle_mm < 0:
             raise ValueError("a profile that repeats must not end behind its beginning")
-        if not repeat and last.end_ns < FOREVER_NS:
-            speed = last.speed_mm_s(last.end_ns)  # a profile that ends goes on at its last speed
-            self._pieces.append(Piece(last.end_ns, FOREVER_NS, last.end_mm, speed, running=last.running))
-            self._begins.append(last.end_ns)
         self._ahead_min = _running_extreme(self._pieces, min)
         self._ahead_max = _running_extreme(self._pieces, max)
         self.backtrack_mm = self._greatest_backtrack_mm()

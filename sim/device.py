@@ -106,6 +106,7 @@ class Device:
     def _begin(self, t_ns: int) -> None:
         """Begin the belt's profile."""
         self.belt.start(t_ns)
+        self.encoder.start(t_ns)
         self._changes = changes(self._happenings, self.belt)
         self._link_gaps = intervals(self._changes, frozenset({Kind.LINK_DROP, Kind.IO_RESTART}))
         self._drive = self.belt.running(t_ns)

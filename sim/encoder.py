@@ -3,7 +3,8 @@
 `travel` here is the counter's own unwrapped travel since time zero, upward with true forward movement:
 travel T is the stretch of belt [T, T + 1) × `mm_per_count`. The raw value adds the start count, the sense in which
 the encoder is wired, and the wrap. A wheel that is dirty or out of true takes more belt for a count on one side of a
-turn than on the other; the mean over a turn stays.
+turn than on the other; the mean over a turn stays. A wheel that slips in starts and stops goes over a belt of its own
+(`sim.belt`), which is that much shorter.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from sim.belt import Belt
 
 
 class Encoder:
-    """An encoder on the belt. `mm_per_count` is the true belt length that one count stands for, slip included.
+    """An encoder on the belt under its wheel. `mm_per_count` is the true belt length that one count stands for, slip included.
 
     By the part `uneven` of it that length swings as a cosine of the wheel's angle, once in `turn_mm` of belt.
     """
@@ -43,8 +44,12 @@ class Encoder:
         self._uneven = uneven
         self._turn_counts = turn_mm / self.mm_per_count
 
+    def start(self, t_ns: int) -> None:
+        """Begin the profile of the belt under the wheel at this time of the clock."""
+        self.belt.start(t_ns)
+
     def place_mm(self, travel: int) -> float:
-        """Give the place of the belt at which a travel begins."""
+        """Give the place of the belt under the wheel at which a travel begins."""
         if not self._uneven:
             return travel * self.mm_per_count
         radian = self._turn_counts / (2.0 * math.pi)

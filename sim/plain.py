@@ -84,6 +84,7 @@ class PlainDevice:
 
     def _begin(self, t_ns: int) -> None:
         self.belt.start(t_ns)
+        self.encoder.start(t_ns)
         self._changes = changes(self._happenings, self.belt)
         self._link_gaps = intervals(self._changes, frozenset({Kind.LINK_DROP, Kind.IO_RESTART}))
         self._eye.look(t_ns)

@@ -132,6 +132,41 @@ def cut(segments: Sequence[Segment]) -> list[Piece]:
     return pieces
 
 
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """What part of the belt's travel a wheel loses while the belt gains speed, and while it loses speed.
+
+    Negative: the wheel runs ahead, as by its own mass. Only ramps have travel while the speed changes.
+    """
+
+    starting: float = 0.0
+    stopping: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not all(-1.0 < part < 1.0 for part in (self.starting, self.stopping)):
+            raise ValueError("slip in starts and stops is a fraction between -1 and 1")
+
+    @property
+    def greatest(self) -> float:
+        """The greater of the two, whichever way."""
+        return max(abs(self.starting), abs(self.stopping))
+
+
+def slipped(pieces: Sequence[Piece], slip: Slip) -> list[Piece]:
+    """Give the pieces as a wheel on the belt goes through them that slips while the speed changes."""
+    wheel: list[Piece] = []
+    x_mm = 0.0
+    for p in pieces:
+        part = 1.0
+        if p.accel:
+            part -= slip.starting if p.speed * p.accel >= 0.0 else slip.stopping
+        wheel.append(
+            Piece(p.begin_ns, p.end_ns, x_mm, p.speed * part, p.running, p.accel * part, p.amplitude, p.omega, p.phase)
+        )
+        x_mm = wheel[-1].end_mm
+    return wheel
+
+
 def _ramp(begin_ns: int, turn_ns: int | None, end_ns: int, x_mm: float, speed: float, accel: float) -> list[Piece]:
     if turn_ns is None or not begin_ns < turn_ns < end_ns:
         return [Piece(begin_ns, end_ns, x_mm, speed, True, accel)]

@@ -30,6 +30,8 @@ from sim.products import Spacing, Spread
 from sim.script import Kind
 
 Chance = Annotated[float, Field(ge=0.0, le=1.0)]
+Lost = Annotated[float, Field(gt=-1.0, lt=1.0)]
+"""A part of the belt's travel."""
 
 SEGMENT_KEYS = {
     "constant": ({"speed"}, {"duration", "distance"}),
@@ -92,6 +94,8 @@ class TrueEncoderSection(Strict):
 
     circumference_factor: float = Field(default=1.0, gt=0.5, lt=2.0, description="true ÷ configured circumference")
     slip: float = Field(default=0.0, ge=0.0, lt=1.0, description="part of the belt's travel that the wheel loses")
+    slip_starting: Lost = Field(default=0.0, description="the same while a ramp gains speed; negative: it runs ahead")
+    slip_stopping: Lost = Field(default=0.0, description="the same while a ramp loses speed")
     start_count: int = Field(default=0, ge=0, le=(1 << 32) - 1, description="the counter's value at the beginning")
     forward: Literal["counts up", "counts down"] | None = Field(
         default=None, description="what forward travel really does; default: as the line has it"

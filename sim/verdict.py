@@ -67,7 +67,8 @@ class Verdict:
         belt = build_belt(scenario.belt)
         factor = scenario.encoder.circumference_factor / (1.0 - scenario.encoder.slip)
         self.count_mm = spec.scale_mm * factor
-        self._wheel = abs(factor - 1.0)
+        slip = max(abs(scenario.encoder.slip_starting), abs(scenario.encoder.slip_stopping))
+        self._wheel = abs(factor - 1.0) + slip
         response_s = max(m.response_ns for m in self._markers) * 1e-9 + (
             spec.detector.response_s if scenario.detector.response is None else scenario.detector.response
         )

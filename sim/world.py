@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from controller.model import Call
 from controller.plain import PlainSide
 from controller.spec import LineSpec, Pacing, Station
-from sim.belt import Belt, Hunting, Ramp, Segment, Steady
+from sim.belt import Belt, Hunting, Ramp, Segment, Slip, Steady
 from sim.detector import EyeSpec
 from sim.device import Device
 from sim.device_spec import DeviceSpec
@@ -103,9 +103,11 @@ def _wired_to(
     """Make what any device is wired to, and what happens to it."""
     belt = build_belt(scenario.belt)
     true = scenario.encoder
+    slip = Slip(true.slip_starting, true.slip_stopping)
+    wheel = build_belt(scenario.belt, slip) if slip.greatest else belt
     sense = {"counts up": 1, "counts down": -1, None: spec.counter.sense}[true.forward]
     encoder = Encoder(
-        belt, spec.scale_mm * true.circumference_factor, slip=true.slip, start=true.start_count,
+        wheel, spec.scale_mm * true.circumference_factor, slip=true.slip, start=true.start_count,
         modulus=spec.counter.modulus, sense=sense, uneven=true.uneven, turn_mm=true.turn or math.inf,
     )  # fmt: skip
     supply = products([_flow(s) for s in scenario.products], random.Random(f"{seed}/products"))
@@ -119,8 +121,8 @@ def _ignore(*_: object) -> None:
     return None
 
 
-def build_belt(section: BeltSection) -> Belt:
-    """Make the belt. Raises ValueError where the profile makes no sense."""
+def build_belt(section: BeltSection, slip: Slip | None = None) -> Belt:
+    """Make the belt, or with `slip` as a slipping wheel goes over it. Raises ValueError for a profile without sense."""
     segments: list[Segment] = []
     speed_mm_s = 0.0
     for number, written in enumerate(section.segments, start=1):
@@ -133,7 +135,7 @@ def build_belt(section: BeltSection) -> Belt:
                 speed_mm_s = to
             case Hunting(mean_mm_s=mean):
                 speed_mm_s = mean  # an acceleration after hunting is reckoned from its mean
-    return Belt(segments, repeat=section.repeat, start_ns=0 if section.starts == "at once" else None)
+    return Belt(segments, repeat=section.repeat, start_ns=0 if section.starts == "at once" else None, slip=slip)
 
 
 def _segment(written: SegmentSection, before_mm_s: float, number: int) -> Segment:

@@ -11,7 +11,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
 from controller.commissioning.least_squares import fit, student
@@ -28,8 +27,8 @@ TURN_P = 0.01
 """An unevenness once a turn that comes by chance more often is none."""
 ALIKE_PART = 0.2
 """Intervals between products that differ by more from the middle had a product missing, or one too many."""
-STOPPED_PART = 0.2
-"""Slower than this part of the usual speed, the belt stopped in between."""
+STOPPED_PART, SLOW_PART = 0.2, 0.9
+"""Slower than the first part of the usual speed the belt stopped; slower than the second, it was about to or had."""
 LEAST_INTERVALS = 4
 
 
@@ -168,30 +167,53 @@ def repeats(series: Series, leads: Array) -> Repeats | NotTold:
     # A belt that stood has one count at many times: the last of them is when it went on.
     came_s = np.interp(leads, series.counts, series.t_s)
     speeds = counts / np.maximum(np.diff(came_s), 1e-9)
-    stopped = _stopped(series, leads)
-    ran, halted = like & ~stopped, like & stopped
+    halts = _halts(series, leads)
+    ran = like.copy()
+    for halt in halts:
+        ran[max(0, halt.first) : halt.end] = False
+    whole = [h for h in halts if h.first >= 0 and h.end <= len(counts) and like[h.first : h.end].all()]
     base = counts[ran]
     if len(base) < LEAST_INTERVALS:
         return NotTold("the belt stopped between nearly all products", f"{needs}, passing without a stop")
     return Repeats(
-        len(base) + int(halted.sum()),
+        len(base) + sum(halt.end - halt.first for halt in whole),
         int(np.count_nonzero(~like)),
         float(base.mean()),
         float(np.std(base, ddof=1)),
         _with_speed(base, speeds[ran]),
-        _lost(base, counts[halted]),
-        int(halted.sum()),
+        _lost(base, counts, whole),
+        sum(halt.stops for halt in whole),
     )
 
 
-def _stopped(series: Series, leads: Array) -> NDArray[np.bool_]:
-    """Whether the belt stood, or nearly, between each product and the next."""
-    gaps = np.diff(series.t_s)
-    speeds = np.diff(series.counts) / gaps
+@dataclass(slots=True)
+class _Halt:
+    """Intervals `first` up to, not including, `end`, over which the belt slowed down, stood and went on, `stops` times.
+
+    A product may pass the eye while the belt slows down: what is lost then lies in two intervals.
+    """
+
+    first: int
+    end: int
+    stops: int = 1
+
+
+def _halts(series: Series, leads: Array) -> list[_Halt]:
+    """The stops between products, or before the first and behind the last, in order."""
+    speeds = np.diff(series.counts) / np.diff(series.t_s)
     usual = float(np.median(speeds[speeds > 0.0])) if (speeds > 0.0).any() else 0.0
-    slow = series.counts[:-1][speeds < STOPPED_PART * usual]
-    places = np.searchsorted(leads, slow, side="right") - 1
-    return np.isin(np.arange(len(leads) - 1), places)
+    slow, halted = speeds < SLOW_PART * usual, speeds < STOPPED_PART * usual
+    turns = np.flatnonzero(np.diff(np.concatenate([[False], slow, [False]])))
+    found: list[_Halt] = []
+    for begin, end in zip(turns[::2], turns[1::2], strict=True):
+        if not halted[begin:end].any():
+            continue
+        first, last = (int(np.searchsorted(leads, series.counts[n], side="right")) - 1 for n in (begin, end))
+        if found and first < found[-1].end:
+            found[-1] = _Halt(found[-1].first, max(found[-1].end, last + 1), found[-1].stops + 1)
+        else:
+            found.append(_Halt(first, last + 1))
+    return found
 
 
 def _with_speed(counts: Array, speeds: Array) -> tuple[float, float] | None:
@@ -204,10 +226,12 @@ def _with_speed(counts: Array, speeds: Array) -> tuple[float, float] | None:
     return line.value([0.0, 1.0]) / mean, line.half_width([0.0, 1.0]) / mean
 
 
-def _lost(base: Array, halted: Array) -> tuple[float, float] | None:
-    """Counts that a stop loses on average, with the half width by the scatter of those without."""
-    if not len(halted):
+def _lost(base: Array, counts: Array, halts: list[_Halt]) -> tuple[float, float] | None:
+    """Counts that a stop loses on average, with the half width by the scatter of intervals without one."""
+    stops, many = sum(halt.stops for halt in halts), sum(halt.end - halt.first for halt in halts)
+    if not stops:
         return None
     sd = max(float(np.std(base, ddof=1)), 1.0 / math.sqrt(6.0))
-    half = student(len(base) - 1.0) * sd * math.sqrt(1.0 / len(base) + 1.0 / len(halted))
-    return float(base.mean() - halted.mean()), half
+    half = student(len(base) - 1.0) * sd * math.sqrt(many + many * many / len(base)) / stops
+    passed = sum(float(counts[halt.first : halt.end].sum()) for halt in halts)
+    return (many * float(base.mean()) - passed) / stops, half

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from sim.belt import Belt, Hunting, Ramp, Segment, Steady
+from sim.belt import Belt, Hunting, Ramp, Segment, Slip, Steady
 
 S = 1_000_000_000
 
@@ -165,3 +165,22 @@ def test_never_is_none() -> None:
     assert belt.next_reach_ns(100.5, 0, 1) is None
     assert belt.next_reach_ns(-1.0, 0, -1) is None
     assert belt.next_reach_ns(math.nextafter(100.0, 0), 0, 1) is not None
+
+
+def test_a_wheel_that_slips_loses_travel_in_ramps_only() -> None:
+    parts = [Ramp(100.0, 2 * S), Steady(100.0, S), Ramp(-100.0, 4 * S), Ramp(0.0, 2 * S)]
+    belt, wheel = Belt(parts), Belt(parts, slip=Slip(0.1, 0.2))
+    for until_s, lost_mm in ((2, 10.0), (3, 10.0), (5, 10.0 + 20.0), (7, 30.0 - 10.0), (9, 20.0 - 20.0)):
+        lost = belt.position_mm(until_s * S) - wheel.position_mm(until_s * S)
+        assert lost == pytest.approx(lost_mm), until_s
+    assert wheel.speed_mm_s(20 * S) == 0.0
+
+
+def test_a_profile_that_ends_in_a_ramp_goes_on_without_slip() -> None:
+    wheel = Belt([Ramp(100.0, S)], slip=Slip(starting=0.5))
+    assert wheel.position_mm(2 * S) - wheel.position_mm(S) == pytest.approx(100.0)
+
+
+def test_slip_of_all_the_travel_is_refused() -> None:
+    with pytest.raises(ValueError, match="slip"):
+        Slip(stopping=1.0)
