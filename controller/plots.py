@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -103,11 +104,24 @@ def plot_trial(path: Path, title: str, marks: Marks, setup: Setup, trial: Trial,
 
     Raises OSError, or ValueError for a kind of file that is none.
     """
-    from controller.commissioning.trial_data import Term
-
     figure = figure_of(9.0, 5.5)
     figure.suptitle(title)
-    axes = figure.subplots()
+    draw_trial(figure.subplots(), marks, setup, trial, display)
+    figure.savefig(path)
+
+
+def errors_shown(marks: Marks, setup: Setup, trial: Trial) -> Array:
+    """Each mark's error in mm, as if all had been made at the line's distance."""
+    from controller.commissioning.trial_data import Term
+
+    shown = marks.position_mm - setup.offset_mm
+    if marks.distance_mm is not None and Term.SCALE in trial.terms:
+        shown = shown - trial.terms[Term.SCALE].value * (marks.distance_mm - setup.distance_mm)
+    return shown
+
+
+def draw_trial(axes: Axes, marks: Marks, setup: Setup, trial: Trial, display: Display) -> None:
+    """Draw the same onto axes."""
 
     def length(mm: Array) -> Array:
         return np.array([to_unit(float(v), display.length_unit) for v in mm])
@@ -115,10 +129,7 @@ def plot_trial(path: Path, title: str, marks: Marks, setup: Setup, trial: Trial,
     def speed(mm_s: Array) -> Array:
         return np.array([to_unit(float(v), display.speed_unit) for v in mm_s])
 
-    shown = marks.position_mm - setup.offset_mm
-    if marks.distance_mm is not None and Term.SCALE in trial.terms:
-        # As if all had been made at the line's distance.
-        shown = shown - trial.terms[Term.SCALE].value * (marks.distance_mm - setup.distance_mm)
+    shown = errors_shown(marks, setup, trial)
     out = np.isin(np.arange(len(shown)), trial.outliers)
     axes.plot(
         speed(marks.speed_mm_s[~out]), length(shown[~out]), "o", color="C0", markersize=4, alpha=0.6, label="marks"
@@ -126,57 +137,76 @@ def plot_trial(path: Path, title: str, marks: Marks, setup: Setup, trial: Trial,
     if out.any():
         axes.plot(speed(marks.speed_mm_s[out]), length(shown[out]), "x", color="C3", label="left out")
     limit = to_unit(setup.tolerance_mm, display.length_unit)
-    axes.axhspan(-limit, limit, color="C2", alpha=0.12, label="tolerance")
+    axes.axhspan(-limit, limit, color="C2", alpha=0.12)
+    for end in (-limit, limit):
+        axes.axhline(end, color="C2", linestyle=":", label="tolerance" if end > 0.0 else None)
     speeds = np.linspace(setup.lowest_mm_s, max(setup.highest_mm_s, float(marks.speed_mm_s.max())), 60)
     found = [p for v in speeds if (p := trial.predict(float(v))) is not None]
     if len(found) > 1:
         at = speed(np.array([p.speed_mm_s for p in found]))
-        for part, color, label in (("now", "C0", "mean mark, 95 %"), ("after", "C1", "after the changes, 95 %")):
+        for part, color, style, label in (
+            ("now", "C0", "-", "mean mark, 95 %"),
+            ("after", "C1", "--", "after the changes, 95 %"),
+        ):
             if part == "after" and (trial.correction is None or not trial.correction.any):
                 continue
             mean = [getattr(p, part) for p in found]
-            axes.plot(at, length(np.array([m.value for m in mean])), color=color)
+            axes.plot(at, length(np.array([m.value for m in mean])), color=color, linestyle=style)
             low, high = (length(np.array([getattr(m, end) for m in mean])) for end in ("low", "high"))
             axes.fill_between(at, low, high, color=color, alpha=0.25, label=label)
     axes.set_xlabel(f"speed, {display.speed_unit}")
     axes.set_ylabel(f"error, {display.length_unit} (+ towards the trailing edge)")
     axes.grid(alpha=0.3)
     axes.legend(fontsize=8)
-    figure.savefig(path)
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One term of a budget as it is drawn: its standard uncertainty in mm and its share of the variance."""
+
+    name: str
+    u_mm: float
+    share: float
+    assumed: bool
 
 
 def plot_budget(path: Path, title: str, found: Budget, display: Display) -> None:
     """Draw a budget as a tornado. Raises OSError, or ValueError for a kind of file that is none."""
+    bars = [Bar(term.name, term.u_mm, found.share(term), term.assumed) for term in found.terms if term.u_mm > 0.0]
+    figure = figure_of(10.0, 3.6 + 0.38 * len(bars))
+    figure.suptitle(title)
+    whole = {"combined": found.combined_mm, "95 %, by formula": found.expanded_95_mm,
+             "95 %, drawn": found.drawn.half_width_95, "worst case": found.worst_mm}  # fmt: skip
+    draw_budget(figure, bars, whole, display)
+    figure.savefig(path)
+
+
+def draw_budget(figure: Figure, bars: Sequence[Bar], whole: Mapping[str, float], display: Display) -> None:
+    """Draw the terms, the biggest first, and below them half widths of all together by name, the widest last."""
 
     def length(mm: float) -> float:
         return to_unit(mm, display.length_unit)
 
-    terms = [term for term in found.terms if term.u_mm > 0.0]
-    figure = figure_of(10.0, 3.6 + 0.38 * len(terms))
-    figure.suptitle(title)
-    above, below = figure.subplots(2, 1, height_ratios=[len(terms) + 1, 4.0])
-    for row, term in enumerate(terms):
-        u = length(term.u_mm)
-        above.barh(row, 2.0 * u, left=-u, color="C1" if term.assumed else "C0", hatch="//" if term.assumed else None,
-                   edgecolor="white")  # fmt: skip
-        above.annotate(f" {u:.3g} {display.length_unit}, {found.share(term):.1%}", (u, row), va="center", fontsize=9)
-    above.set_yticks(range(len(terms)), [term.name for term in terms])
-    above.invert_yaxis()
-    widest = length(terms[0].u_mm) if terms else 1.0
-    above.set_xlim(-1.15 * widest, 1.6 * widest)
+    above, below = figure.subplots(2, 1, height_ratios=[len(bars) + 1, 4.0])
     unit = display.length_unit
+    for row, bar in enumerate(bars):
+        u = length(bar.u_mm)
+        above.barh(row, 2.0 * u, left=-u, color="C1" if bar.assumed else "C0", hatch="//" if bar.assumed else None,
+                   edgecolor="white")  # fmt: skip
+        above.annotate(f" {u:.3g} {unit}, {bar.share:.1%}", (u, row), va="center")
+    above.set_yticks(range(len(bars)), [bar.name for bar in bars])
+    widest = length(bars[0].u_mm) if bars else 1.0
+    above.set_xlim(-1.15 * widest, 1.6 * widest)
     above.set_xlabel(f"± one standard uncertainty, {unit} (hatched: assumed), and its share of the variance")
-    whole = [("combined", found.combined_mm), ("95 %, by formula", found.expanded_95_mm),
-             ("95 %, drawn", found.drawn.half_width_95), ("worst case", found.worst_mm)]  # fmt: skip
-    for row, (name, mm) in enumerate(whole):
+    for row, mm in enumerate(whole.values()):
         half = length(mm)
-        below.barh(row, 2.0 * half, left=-half, color="C3" if name == "worst case" else "C2")
-        below.annotate(f" ± {half:.3g} {display.length_unit}", (half, row), va="center", fontsize=9)
-    below.set_yticks(range(len(whole)), [name for name, _ in whole])
-    below.invert_yaxis()
-    below.set_xlim(-1.15 * length(found.worst_mm), 1.6 * length(found.worst_mm))
-    below.set_xlabel(f"all together, {display.length_unit}")
+        below.barh(row, 2.0 * half, left=-half, color="C3" if row == len(whole) - 1 else "C2")
+        below.annotate(f" ± {half:.3g} {unit}", (half, row), va="center")
+    below.set_yticks(range(len(whole)), list(whole))
+    end = length(max(whole.values()))
+    below.set_xlim(-1.15 * end, 1.6 * end)
+    below.set_xlabel(f"all together, {unit}")
     for axes in (above, below):
+        axes.invert_yaxis()
         axes.axvline(0.0, color="0.3", linewidth=0.8)
         axes.grid(axis="x", alpha=0.3)
-    figure.savefig(path)

@@ -10,6 +10,7 @@ from controller.cli import (
     commission_distance,
     commission_limits,
     commission_marker,
+    commission_record,
     commission_results,
     commission_scale,
     commission_sense,
@@ -30,6 +31,7 @@ STEPS = (
     commission_trial,
     commission_accept,
     commission_results,
+    commission_record,
 )
 
 
