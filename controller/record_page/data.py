@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from controller.record_page.labels import header
@@ -12,6 +13,8 @@ FIRST, LAST = 48, 16
 """Of a longer series so many values from either end are printed."""
 ACROSS = 12
 """So many columns at most stand beside one another."""
+SERIES = 2
+"""Of several passes or marks with series of their own so many are printed."""
 TEXT = 200
 
 
@@ -21,7 +24,25 @@ def data_tables(raw: Mapping[str, Any], where: str) -> list[Table]:
     tables = [Table("", ["name", "value"], singles, words=(0, 1))] if singles else []
     for columns in _series("", raw):
         tables += _tables(columns, where)
+    for name, series in raw.items():
+        if _is_list_of_series(series):
+            tables += _each(name, series, where)
     return tables
+
+
+def _is_list_of_series(value: Any) -> bool:
+    """Whether it is a list of passes or marks, each with series of its own."""
+    return _is_series(value) and all(isinstance(v, Mapping) and any(map(_is_series, v.values())) for v in value)
+
+
+def _each(name: str, series: Sequence[Mapping[str, Any]], where: str) -> Iterator[Table]:
+    for number, one in enumerate(series[:SERIES], start=1):
+        left = len(series) - SERIES
+        more = f"those of {left} more are left out here; {where}" if number == SERIES and left > 0 else ""
+        tables = data_tables(one, where)
+        for n, table in enumerate(tables, start=1):
+            note = "; ".join(filter(None, (table.note, more if n == len(tables) else "")))
+            yield replace(table, caption=f"{header(name)} {number}", note=note)
 
 
 def _singles(before: str, raw: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
@@ -42,7 +63,7 @@ def _series(before: str, raw: Mapping[str, Any]) -> Iterator[dict[str, Sequence[
     for name, value in raw.items():
         if isinstance(value, Mapping):
             yield from _series(f"{before}{header(name)}: ", value)
-        elif _is_series(value):
+        elif _is_series(value) and not _is_list_of_series(value):
             by_length.setdefault(len(value), {}).update(_columns(before + header(name), value))
     yield from by_length.values()
 

@@ -23,7 +23,7 @@ _UNITS = (
 """How a name ends, and what that says; the longest first."""
 _WHOLE = {unit[1:]: unit for unit, _ in _UNITS} | {"mm_per_count": "mm a count", "counts": "counts"}
 _INTERVAL = {"value", "low95", "high95"}
-COMMON = {"line", "verdict", "unknown", "changes", "applied", "notes"}
+COMMON = {"line", "verdict", "says", "unknown", "changes", "applied", "notes"}
 """What every step keeps, and the record shows for all of them alike."""
 
 

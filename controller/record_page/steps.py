@@ -7,9 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from controller.record_page import (
+    accept_step,
     budget_step,
     detector_step,
+    distance_step,
     limits_step,
+    marker_step,
     plain_step,
     scale_step,
     trial_step,
@@ -36,12 +39,12 @@ PARTS = {
     "contact": Part("Contact", "Does the wheel turn with the belt?", watched_steps.describe_contact),
     "scale": Part("Scale", "How much belt is one count?", scale_step.describe),
     "detector": Part("Detector", "What does the eye tell of the products?", detector_step.describe),
-    "distance": Part("Distance", "How far is the marker from the eye?"),
-    "marker": Part("Marker", "Does the marker answer, and how fast?"),
+    "distance": Part("Distance", "How far is the marker from the eye?", distance_step.describe),
+    "marker": Part("Marker", "Do the marker's signals come in order, and how fast is it?", marker_step.describe),
     "limits": Part("Limits", "How fast may the line run?", limits_step.describe),
     "budget": Part("Error budget", "What is a mark's error made of?", budget_step.describe),
     "trial": Part("Trial", "Where do marks land at several speeds?", trial_step.describe),
-    "accept": Part("Acceptance", "Do the marks keep the tolerance at every speed?"),
+    "accept": Part("Acceptance", "Do the marks keep the tolerance at every speed?", accept_step.describe),
 }
 """In the order in which a line is commissioned."""
 
@@ -65,7 +68,7 @@ def body_of(step: str, number: int, result: Mapping[str, Any], raw: Mapping[str,
 
 def verdict_of(result: Mapping[str, Any]) -> list[str]:
     """What the step said in words."""
-    found = result.get("verdict") or []
+    found = result.get("says") or result.get("verdict") or []
     words = [found] if isinstance(found, str) else [str(text) for text in found]
     return words + [str(note) for note in result.get("notes") or []]
 

@@ -6,19 +6,17 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from controller.plots import draw_trial, errors_shown
 from controller.record_page.drawing import draw
+from controller.record_page.marks_kept import by_speed, marks_of, setup_of
 from controller.record_page.model import Body, Figure, Picture, Table
-from controller.record_page.shown import STANDARD, Shown, chance, half_of, number
+from controller.record_page.shown import Shown, chance, half_of, number
 from controller.units import to_unit
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Sheet
 
     from controller.commissioning.trial_data import Marks, Setup, Trial
-    from controller.commissioning.uncertainty import Array
 
 SAME = 1e-6
 """A trial reckoned again gives the figures that were kept, within this part of them; else it is not drawn."""
@@ -50,7 +48,7 @@ def describe(result: Mapping[str, Any], raw: Mapping[str, Any], shown: Shown) ->
             number("marks' length against design", length["error_percent"], half, "%"),
             Figure("whose setting that is", length["owner"]),
         ]
-    body.tables += [_by_speed(raw, shown), _predicted(result, shown)]
+    body.tables += [by_speed(raw, shown), _predicted(result, shown)]
     body.tables = [table for table in body.tables if table.rows]
     again = _again(result, raw)
     if again is None:
@@ -70,23 +68,6 @@ def _tolerance(result: Mapping[str, Any]) -> str:
     return f"{now} as it stood; {after} after the changes{'' if result['applied'] else ', which were not written'}"
 
 
-def _by_speed(raw: Mapping[str, Any], shown: Shown) -> Table:
-    from controller.commissioning.fit_checks import groups_of
-
-    speeds = np.array(raw["marks"]["speed_mm_s"], np.float64)
-    errors = np.array(raw["marks"]["position_mm"], np.float64) - raw["setup"]["offset_mm"]
-    groups, rows = groups_of(speeds), []
-    for group in np.unique(groups):
-        here = errors[groups == group]
-        sd = float(np.std(here, ddof=1)) if len(here) > 1 else None
-        u = None if sd is None else sd / len(here) ** 0.5
-        scatter = "not known from one" if sd is None else shown.spread("", sd).text
-        speed = shown.speed("", float(speeds[groups == group].mean())).text
-        rows.append([speed, str(len(here)), shown.length("", float(here.mean()), u, STANDARD).text, scatter])
-    note = "all marks as they were measured, at whatever distance; ± is one standard uncertainty of the mean"
-    return Table("Marks by speed", ["speed", "marks", "mean error", "scatter (sd)"], rows, note)
-
-
 def _predicted(result: Mapping[str, Any], shown: Shown) -> Table:
     rows = []
     after = result["predicted_after_changes"]
@@ -102,26 +83,6 @@ def _predicted(result: Mapping[str, Any], shown: Shown) -> Table:
     if not result["changes"]:
         del columns[2]
     return Table("What the line does at its lowest and highest speed", columns, rows, "± covers 95 %")
-
-
-def marks_of(raw: Mapping[str, Any]) -> Marks:
-    """The marks as they were kept."""
-    from controller.commissioning.trial_data import Marks
-
-    def array(values: list[float | None]) -> Array:
-        return np.array([math.nan if v is None else v for v in values], np.float64)
-
-    kept: dict[str, Any] = {name: array(v) if isinstance(v, list) else v for name, v in raw["marks"].items()}
-    return Marks(**kept)
-
-
-def setup_of(raw: Mapping[str, Any]) -> Setup:
-    """The line as it stood, as it was kept."""
-    from controller.commissioning.trial_data import Setup
-    from controller.spec import Pacing
-
-    kept = raw["setup"]
-    return Setup(**kept | {"pacing": None if kept["pacing"] is None else Pacing(kept["pacing"])})
 
 
 def _again(result: Mapping[str, Any], raw: Mapping[str, Any]) -> tuple[Marks, Setup, Trial] | None:

@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 from html.parser import HTMLParser
+from pathlib import Path
+
+from controller.record_page.gather import gather
+from controller.record_page.render import render
+from controller.settings.line import load_line
 
 VOID = {"br", "img", "link", "meta"}
 
@@ -52,3 +57,11 @@ class Page(HTMLParser):
     @property
     def text(self) -> str:
         return " ".join("".join(self.words).split())
+
+
+def recorded(line: Path) -> str:
+    """The words of a line's record, in which every step has a page of its own, drawn, and nothing is from outside."""
+    page = Page(render(gather(load_line(line, must_work=False)), "a4"))
+    assert page.outside == []
+    assert "shown by its names" not in page.text and "Not drawn" not in page.text
+    return page.text

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from controller.cli.main import main
+from tests.unit.page_kit import recorded
 from tests.wire.processes import CONFIG, LOOPBACK, benching
 
 BOUNCING = """
@@ -53,6 +54,8 @@ async def test_a_filter_that_does_not_suit_is_proposed_and_written_only_when_ask
         after = tomllib.loads(bench.line.read_text())["detector"]
         assert after["least_gap"] != "0 mm"
         assert after["least_length"] == tomllib.loads(before)["detector"]["least_length"]
+        text = recorded(bench.line)
+        assert "polarity right; least gap: changed" in text and "Lengths" not in text
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from controller.cli.main import main
+from tests.unit.page_kit import recorded
 from tests.wire.processes import LOOPBACK, benching
 
 WRONG = """
@@ -69,6 +70,8 @@ async def test_a_wrong_sense_is_seen_and_turned_only_when_asked(
             code, found = await sense(*said)
         assert (code, found["source"], found["moving"], found["right"]) == (0, "controller", "forward", True)
         assert found["unknown"] == []
+        text = recorded(bench.line)
+        assert "the sense is WRONG, and was turned" in text and "the sense is right" in text
 
 
 async def test_contact_is_seen_at_a_live_line_with_a_dirty_wheel(
@@ -83,4 +86,5 @@ async def test_contact_is_seen_at_a_live_line_with_a_dirty_wheel(
     assert (code, found["wrong"]) == (1, ["unevenness"])
     assert found["once_a_turn"]["share"] == pytest.approx(0.05, rel=0.2)
     assert abs(found["against_shown"]["difference"]) < found["against_shown"]["half_width"]
+    assert "found wrong: unevenness" in recorded(bench.line)
     assert found["repeats"]["mean_counts"] == pytest.approx(70.0 / 299.7 * 8000, rel=0.02)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.unit.page_kit import recorded
 from tests.wire.commission_kit import at_terminal, typing_at
 from tests.wire.processes import Bench, benching
 
@@ -65,6 +66,7 @@ async def test_times_are_measured_and_a_setting_that_is_too_short_is_mended_when
         code, kept = await typed("results", "--step", "marker")
         assert len(kept["results"]) == 2
         assert {"t_s", "triggered", "busy"} <= set(kept["results"][0]["raw"]["marks"][0])
+        assert "station flap, 3 test marks: trigger to done, trigger to ready again: not as set" in recorded(bench.line)
     assert len(bench.marks) == 6
 
 
