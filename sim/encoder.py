@@ -15,7 +15,7 @@ from sim.belt import Belt
 
 
 class Encoder:
-    """An encoder on the belt under its wheel. `mm_per_count` is the true belt length that one count stands for, slip included.
+    """An encoder. `mm_per_count` is the true length of the belt under its wheel that one count is, slip included.
 
     By the part `uneven` of it that length swings as a cosine of the wheel's angle, once in `turn_mm` of belt.
     """

@@ -6,8 +6,8 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from controller.cli.commission_results import keep
-from controller.cli.commission_watch import Change, add_apply, apply, change_rows, load
-from controller.cli.common import NOT_OK, OK, BadInputError, Verbs, print_json, print_rows, verb
+from controller.cli.commission_watch import Change, add_apply, load, settle
+from controller.cli.common import NOT_OK, OK, BadInputError, Verbs, print_json, verb
 
 if TYPE_CHECKING:
     from controller.commissioning.distance import Distance, Known
@@ -71,19 +71,16 @@ def execute(args: argparse.Namespace) -> int:
     except ValueError as error:
         raise BadInputError(f"--counts: {error}") from None
     wanted, changes = _proposed(number, station, found, config)
-    applied = bool(args.apply and changes)
-    if applied:
-        apply(config, station=wanted)
     says = verdict_texts(found, station.distance, placing, show)
     unknown = _unknown(found, assumed, config)
-    print_rows([
+    rows = [
         ("line", f"{config.name}, eye to {station.name}"),
         *(("distance", text) for text in found_texts(found, show)),
         ("eye", response_text(found, known.response_s, show)),
         *(("verdict", text) for text in says),
         *(("unknown", f"{u['what']}: {u['why']}; needs {u['needs']}") for u in unknown),
-        *change_rows(config, changes, applied),
-    ])  # fmt: skip
+    ]
+    applied = settle(args, config, rows, changes, station=wanted)
     result = {
         "line": config.name,
         "station": station.name,

@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from controller.cli.commission_results import keep
-from controller.cli.commission_watch import Change, add_apply, apply, change_rows, load, tell
+from controller.cli.commission_watch import Change, add_apply, load, settle, tell
 from controller.cli.common import (
     NOT_OK,
     OK,
@@ -17,7 +17,6 @@ from controller.cli.common import (
     complain,
     duration_s,
     print_json,
-    print_rows,
     verb,
 )
 
@@ -76,20 +75,17 @@ def execute(args: argparse.Namespace) -> int:
     busy_marks = args.busy_tells == "mark"
     found = study(marks, Settings(station.response, station.mark_time, station.rearm, busy_marks))
     wanted, changes = _proposed(number, station, found, config)
-    applied = bool(args.apply and changes)
-    if applied:
-        apply(config, station=wanted)
     show, names = config.display, names_of(config, number)
     says = verdict_texts(found, station.mark_window, config.settings.line.top_speed, looks_s, show)
     absent = [word for word in ("ready", "busy", "done") if getattr(names, word) is None]
     unknown = _unknown(found, absent, args.busy_tells)
-    print_rows([
+    rows = [
         ("line", f"{config.name}, {station.name}: {found.marks} of {args.marks} test marks"),
         *((NAMES[name], figure_text(figure, show)) for name, figure in found.figures.items()),
         *(("verdict", text) for text in says),
         *(("unknown", f"{u['what']}: {u['why']}; needs {u['needs']}") for u in unknown),
-        *change_rows(config, changes, applied),
-    ])  # fmt: skip
+    ]
+    applied = settle(args, config, rows, changes, station=wanted)
     result = {
         "line": config.name,
         "station": station.name,

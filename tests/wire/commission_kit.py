@@ -20,11 +20,10 @@ import pytest
 from controller.cli.main import main
 from controller.settings.line import load_line
 from sim.scenario import load_scenario
-from sim.server import serving
-from sim.world import build_device
-from tests.wire.processes import LOOPBACK, Bench, Place, benching, files, until
+from sim.server import serving, serving_plain
+from sim.world import build_device, build_plain_device
+from tests.wire.processes import CONFIG, Bench, Place, benching, files, until
 
-S = 1_000_000_000
 END_S = 60.0
 SLOW = 1000
 """A clock that is held runs so many times slower: the belt stands, and the I/O side's samples still differ."""
@@ -35,22 +34,25 @@ class Clock:
 
     def __init__(self, begin_s: float = 0.0) -> None:
         self._base_ns, self._real_ns = round(begin_s * 1e9), time.monotonic_ns()
-        self._until_ns: int | None = None
+        self._until_ns, self._pace = self._base_ns, 1.0
 
     def __call__(self) -> int:
         """Its time now, in ns."""
-        real_ns = time.monotonic_ns() - self._real_ns
-        if self._until_ns is None:
-            return self._base_ns + real_ns // SLOW
-        left_ns = self._until_ns - self._base_ns
-        return self._base_ns + (real_ns if real_ns < left_ns else left_ns + (real_ns - left_ns) // SLOW)
+        passed_ns = time.monotonic_ns() - self._real_ns
+        left_ns = round((self._until_ns - self._base_ns) / self._pace)
+        if passed_ns < left_ns:
+            return self._base_ns + round(passed_ns * self._pace)
+        return self._until_ns + (passed_ns - left_ns) // SLOW
 
-    async def run_to(self, seconds: float) -> None:
-        """Let it run like any clock until that time, then hold it again."""
+    def go(self, seconds: float, pace: float = 1.0) -> None:
+        """Let it run until that time, so many times as fast as a clock, then hold it again."""
         self._base_ns, self._real_ns = self(), time.monotonic_ns()
-        self._until_ns = round(seconds * 1e9)
-        await asyncio.sleep((self._until_ns - self._base_ns) / S)
-        await until(lambda: self._until_ns is not None and self() >= self._until_ns, f"{seconds:g} s by that clock")
+        self._until_ns, self._pace = max(self._base_ns, round(seconds * 1e9)), pace
+
+    async def run_to(self, seconds: float, pace: float = 1.0) -> None:
+        """The same, and wait for it."""
+        self.go(seconds, pace)
+        await until(lambda: self() >= self._until_ns, f"{seconds:g} s by the I/O side's clock")
 
 
 @dataclass
@@ -97,6 +99,19 @@ async def jogging(
     config = load_line(line)
     device = build_device(config.spec(), load_scenario(path, config.spec()))
     async with serving(device, config.points, now_ns=clock) as server:
+        yield Place(folder, line, config, server.port)
+
+
+@asynccontextmanager
+async def plain_jogging(folder: Path, scenario: str, clock: Clock) -> AsyncIterator[Place]:
+    """The same for a plain device, whose eye is only looked at."""
+    line, path = folder / "plain.toml", folder / "scenario.toml"
+    line.write_text((CONFIG / "plain-line.toml").read_text().replace('"jobs/', f'"{CONFIG}/jobs/'))
+    path.write_text(scenario)
+    config = load_line(line)
+    assert config.plain is not None
+    device = build_plain_device(config.spec(), load_scenario(path, config.spec()))
+    async with serving_plain(device, config.plain, now_ns=clock) as server:
         yield Place(folder, line, config, server.port)
 
 
@@ -160,6 +175,3 @@ async def at_terminal(*words: str, environment: Mapping[str, str]) -> AsyncItera
             process.kill()
         await process.wait()
         os.close(ours)
-
-
-__all__ = ["LOOPBACK", "Clock", "Terminal", "Typing", "address", "at_terminal", "jogging", "typing_at"]

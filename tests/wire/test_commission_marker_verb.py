@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from controller.cli.main import main
 from tests.unit.page_kit import recorded
 from tests.wire.commission_kit import at_terminal, typing_at
-from tests.wire.processes import Bench, benching
+from tests.wire.processes import CONFIG, Bench, benching
 
 SLOW = """
 name = "a marker that is slower than it is set"
@@ -73,6 +74,7 @@ async def test_times_are_measured_and_a_setting_that_is_too_short_is_mended_when
 async def test_a_person_confirms_all_marks_at_once_and_any_other_word_makes_none(tmp_path: Path) -> None:
     async with benching(tmp_path / "bench", SLOW) as bench, bench.controller():
         await maintenance(bench)
+        before = bench.line.read_text()
         environment = {**bench.environment, "XDG_STATE_HOME": str(tmp_path)}
         words = ["commission", "marker", str(bench.line), "--marks", "2", "--every", "50ms"]
         async with at_terminal(*words, environment=environment) as terminal:
@@ -80,11 +82,40 @@ async def test_a_person_confirms_all_marks_at_once_and_any_other_word_makes_none
             terminal.type("no")
             assert (await terminal.end())[0] == 1
             assert "not confirmed" in terminal.shown.decode()
+        words[-1] = "60s"
         async with at_terminal(*words, environment=environment) as terminal:
             await terminal.sees("> ")
             asked = re.search(r"the 2 marks, type (\w+) and Enter", terminal.shown.decode())
             assert asked is not None, terminal.shown.decode()
             terminal.type(asked[1])
-            await terminal.sees("Mark 2 of 2")
-            await terminal.end()
-        assert (await bench.status(lambda status: True))["test_marks"] == 2
+            await terminal.sees("Mark 1 of 2")
+            terminal.interrupt()
+            assert (await terminal.end())[0] == 130
+            assert b"interrupted" in terminal.shown
+        assert (await bench.status(lambda status: status["test_marks"] == 1))["state"] == "Execute"
+        assert bench.line.read_text() == before
+
+
+DEMO = str(CONFIG / "demo-line.toml")
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [
+        ([DEMO], 1, "no controller answers"),
+        ([DEMO, "--marks", "0"], 2, "--marks is 1 to 1000"),
+        ([DEMO, "--marks", "1001"], 2, "--marks is 1 to 1000"),
+        ([DEMO, "--every", "0s"], 2, "--every"),
+        ([DEMO, "--every", "-1s"], 2, "--every"),
+        ([DEMO, "--station", "lid"], 2, 'no station "lid"'),
+        (["nowhere.toml"], 2, "nowhere.toml"),
+    ],
+)
+def test_bad_input_is_one_line(words: list[str], code: int, says: str, capsys: pytest.CaptureFixture[str]) -> None:
+    try:
+        assert main(["commission", "marker", *words]) == code
+    except SystemExit as ended:
+        assert ended.code == code
+    told = capsys.readouterr().err.splitlines()
+    assert len(told) == 1
+    assert says in told[0]
