@@ -28,6 +28,7 @@ from controller.compiled import core_text, runs_compiled
 from controller.local_client import LocalClient, NotRunningError
 from controller.local_socket import socket_path
 from controller.model import Snapshot
+from controller.records.journal import Journal
 from controller.records.reading import find_run, reading
 from controller.records.schema import JournalError
 from controller.serial_line import is_serial
@@ -278,12 +279,20 @@ def _predicted(journal: Path) -> Iterator[tuple[int, float]]:
         )
 
 
+def let_write(journal: Journal) -> None:
+    """Wait while many events are not yet on the disk: in virtual time nothing is missed by it.
+
+    A run that takes the whole processor leaves the journal's thread little of it, and the journal holds only so much.
+    """
+    while journal.ok and journal.backlog > BACKLOG_EVENTS:
+        journal.flush()
+
+
 def _virtual(plan: Plan) -> dict[str, Any]:
     """Run it in virtual time, with a bar that shows how far it has come."""
     from rich.console import Console
     from rich.progress import Progress as Bar
 
-    from controller.records.journal import Journal
     from controller.run_record import begin_record
     from sim.virtual import VirtualOptions, run_virtual
 
@@ -297,8 +306,7 @@ def _virtual(plan: Plan) -> dict[str, Any]:
 
             def progress(gone_s: float, _: Snapshot) -> None:
                 bar.update(task, completed=gone_s)
-                while journal.ok and journal.backlog > BACKLOG_EVENTS:
-                    journal.flush()  # in virtual time nothing is missed by waiting for the disk
+                let_write(journal)
 
             result = run_virtual(spec, plan.scenario, journal, VirtualOptions(plan.duration_s, plan.seed), progress)
         why = "its time was over"

@@ -15,6 +15,8 @@ from controller.compiled import SWITCH, core_text, runs_compiled
 from controller.records.journal import Journal
 from controller.run_record import begin_record
 from controller.settings.line import load_line
+from sim.bench import let_write
+from sim.result import shortfalls
 from sim.scenario import load_scenario
 from sim.virtual import VirtualOptions, run_virtual
 
@@ -30,9 +32,13 @@ def measure(hours: float = 0.25) -> dict[str, Any]:
         journal = Journal.open(Path(directory) / "shift.sqlite", spec.name, synchronous="OFF")
         begin_record(journal, config, spec, mono_ns=0, wall_ns=time.time_ns())
         began, cpu_began = time.perf_counter(), time.process_time()
-        result = run_virtual(spec, scenario, journal, VirtualOptions(hours * 3600.0))
+        result = run_virtual(spec, scenario, journal, VirtualOptions(hours * 3600.0), lambda *_: let_write(journal))
+        lost = journal.lost
         journal.close("measured")
         wall_s, cpu_s = time.perf_counter() - began, time.process_time() - cpu_began
+    found = shortfalls(result) + ([f"{lost} events were lost"] if lost else [])
+    if found:
+        raise RuntimeError("; ".join(found))
     products = result["products"]["detected"]
     return {
         "value": round(wall_s, 1),
