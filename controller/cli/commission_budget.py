@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from controller.cli.commission_results import keep
 from controller.cli.common import OK, BadInputError, Verbs, print_json, print_rows, verb
+from controller.cli.reckoning import add_line_file, add_plot, line_and_link, plotted
 
 if TYPE_CHECKING:
     from controller.commissioning.budget import Budget, Term
@@ -28,29 +29,22 @@ def register(steps: Verbs) -> None:
         "How well distance, scale, slip and delays are known stands in the line file's [uncertainty]; what does not is "
         "assumed, and said to be.",
     )
-    parser.add_argument("line_file", metavar="LINE.toml", help="the line's file")
+    add_line_file(parser)
     parser.add_argument("--speed", metavar="SPEED", help='at this speed, e.g. "50 ft/min" (default: top_speed)')
     parser.add_argument("--station", metavar="NAME", help="of this station (default: the first)")
-    parser.add_argument("--plot", metavar="FILE", type=Path, help="draw it there as a tornado, as PNG")
+    add_plot(parser, "draw it there as a tornado, as PNG")
 
 
 def execute(args: argparse.Namespace) -> int:
     """Work out and print."""
     from controller.cli.promise import speeds_mm_s
     from controller.commissioning.budget import budget
-    from controller.link_known import figures_of, ways_of
+    from controller.link_known import ways_of
     from controller.promise import drawn_terms
     from controller.serving import least_spacing_mm
-    from controller.settings.base import SettingsError
-    from controller.settings.line import load_line
     from controller.settings.uncertainty import inputs_of
 
-    try:
-        config = load_line(args.line_file, must_work=False)
-        spec = config.spec()
-        figures, source = figures_of(config, spec)
-    except SettingsError as error:
-        raise BadInputError(str(error)) from None
+    config, spec, figures, source = line_and_link(args.line_file)
     speed = spec.top_speed_mm_s
     if args.speed is not None:
         speed = _one(speeds_mm_s(args.speed, spec, config.display, "--speed"))
@@ -62,11 +56,9 @@ def execute(args: argparse.Namespace) -> int:
     found = budget(
         spec, station, promised, path_mm, inputs_of(config.settings.uncertainty), measured=figures.exchange.measured
     )
-    if args.plot is not None:
-        _draw(args.plot, config, found)
+    plot = plotted(args.plot, lambda picture: _draw(picture, config, found))
     _print(config, found, source)
-    if args.plot is not None:
-        print_rows([("plot", str(args.plot))])
+    print_rows(plot)
     result = _as_json(config, found, source)
     keep(config, "budget", result, {"speed": args.speed, "station": args.station})
     if args.json:
@@ -94,10 +86,7 @@ def _draw(picture: Path, config: LineConfig, found: Budget) -> None:
 
     at = config.display.speed(found.speed_mm_s)
     title = f"{config.name}, {found.station}: what a mark's error is made of at {at}"
-    try:
-        plot_budget(picture, title, found, config.display)
-    except (OSError, ValueError) as error:
-        raise BadInputError(f"--plot {picture}: {error}; name a .png in a directory that can be written") from None
+    plot_budget(picture, title, found, config.display)
 
 
 def _input_text(term: Term) -> str:

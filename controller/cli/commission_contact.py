@@ -38,6 +38,7 @@ def execute(args: argparse.Namespace) -> int:
     """Look, and say."""
     from controller.commissioning.contact import NotTold, against_shown, once_a_turn, rate, repeats
     from controller.commissioning.contact_words import repeat_texts, shown_texts, turn_texts
+    from controller.commissioning.least_squares import student
 
     config = load(args.line_file)
     shown = None if args.speed is None else _shown(args.speed)
@@ -70,6 +71,7 @@ def execute(args: argparse.Namespace) -> int:
         "line": config.name,
         "source": source,
         "speed_mm_s": ran,
+        "speed_half_width_95_mm_s": None if found is None else student(found.dof) * found.u * scale,
         "against_shown": None if compared is None else asdict(compared),
         "once_a_turn": None
         if isinstance(turn, NotTold)

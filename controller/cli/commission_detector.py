@@ -18,6 +18,7 @@ from controller.cli.commission_watch import (
     watch,
 )
 from controller.cli.common import NOT_OK, OK, BadInputError, Verbs, print_json, verb
+from controller.cli.reckoning import add_plot, plotted
 from controller.commissioning.cautions import BELT
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ def register(steps: Verbs) -> None:
         "--clear", choices=answers, help="whether no product was before the eye at the start, instead of being asked"
     )
     add_apply(parser)
-    parser.add_argument("--plot", metavar="FILE", type=Path, help="draw what was seen there, as PNG")
+    add_plot(parser, "draw what was seen there, as PNG")
 
 
 def execute(args: argparse.Namespace) -> int:
@@ -65,7 +66,7 @@ def execute(args: argparse.Namespace) -> int:
     seen, source = watch(config, args.address, args.for_s)
     clear = ask_yes("Was no product before the eye when the looking began?", args.clear)
     now_mm = (detector.least_length, detector.least_gap, detector.hold_off)
-    found = study(seen.edges, config.settings.encoder.scale_mm(), now_mm, product_mm, clear)
+    found = study(seen.edges, config.settings.encoder.scale_mm(), now_mm, product_mm, clear, config.display)
     display = config.display
     wanted = {f.name: f.value_mm for f in found.filters if not f.suits and f.value_mm is not None}
     changes = [
@@ -73,8 +74,7 @@ def execute(args: argparse.Namespace) -> int:
         for f in found.filters
         if f.name in wanted
     ]
-    if args.plot is not None:
-        _draw(args.plot, config, found)
+    plot = plotted(args.plot, lambda picture: _draw(picture, config, found))
     notes = [
         f"{count} {text}"
         for count, text in (
@@ -94,7 +94,7 @@ def execute(args: argparse.Namespace) -> int:
         *(("note", note) for note in notes),
         *filter_rows(found, display),
         *(("unknown", f"{u['what']}: {u['why']}; needs {u['needs']}") for u in missing),
-        *([("plot", str(args.plot))] if args.plot is not None else []),
+        *plot,
     ]
     applied = settle(args, config, rows, changes, detector=detector.model_copy(update=wanted))
     result: dict[str, Any] = {
@@ -121,7 +121,4 @@ def execute(args: argparse.Namespace) -> int:
 def _draw(picture: Path, config: LineConfig, found: EyeStudy) -> None:
     from controller.plots_detector import plot_detector
 
-    try:
-        plot_detector(picture, f"{config.name}: what the eye told", found, config.display)
-    except (OSError, ValueError) as error:
-        raise BadInputError(f"--plot {picture}: {error}; name a .png in a directory that can be written") from None
+    plot_detector(picture, f"{config.name}: what the eye told", found, config.display)

@@ -28,7 +28,7 @@ def seen_rows(found: EyeStudy, display: Display) -> list[tuple[str, str]]:
         rows.append(
             (
                 f"at {display.speed(at.speed_mm_s, 3)}",
-                f"{at.products} products, length {display.length(at.length_mm, 5)}, {scatter}",
+                f"{_products(at.products)}, length {display.length(at.length_mm, 5)}, {scatter}",
             )
         )
     if any(at.sd_mm is not None for at in found.speeds):
@@ -45,6 +45,10 @@ def seen_rows(found: EyeStudy, display: Display) -> list[tuple[str, str]]:
             )
         )
     return rows
+
+
+def _products(n: int, kind: str = "") -> str:
+    return f"{n} {kind}product{'' if n == 1 else 's'}"
 
 
 def _polarity(found: EyeStudy) -> str:
@@ -107,13 +111,13 @@ def unknowns(found: EyeStudy) -> list[dict[str, str]]:
         missing.append({"what": "polarity", "why": found.inverted_why, "needs": needs})
     n = len(found.products.lengths)
     if not found.filters:
-        why = f"{n} whole products one after another were seen"
+        why = f"{_products(n, 'whole ')} one after another {'was' if n == 1 else 'were'} seen"
         missing.append({"what": "filters", "why": why, "needs": f"{LEAST_PRODUCTS} products or more; better 50"})
     if found.response is None:
         why = (
             "fewer than two products passed evenly at each of two speeds"
             if n >= LEAST_PRODUCTS
-            else f"only {n} products passed"
+            else f"only {_products(n)} passed"
         )
         needs = f"products at a low speed and at one {SPEEDS_APART:g} times as high or more"
         missing.append({"what": "response", "why": why, "needs": needs})

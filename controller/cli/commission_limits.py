@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from controller.cli.commission_results import keep
 from controller.cli.common import OK, BadInputError, Verbs, print_json, print_rows, verb
+from controller.cli.reckoning import add_line_file, line_and_link
 
 if TYPE_CHECKING:
     from controller.commissioning.limits import Limit, Limits
@@ -23,7 +24,7 @@ def register(steps: Verbs) -> None:
         "Mark time, rearm, pitch and marking window, lead, capture ring, counter and eye: the speed that each allows, "
         "what is in hand at the present speed, and how many marks would find the marker busy.",
     )
-    parser.add_argument("line_file", metavar="LINE.toml", help="the line's file")
+    add_line_file(parser)
     parser.add_argument("--speed", metavar="SPEED", help='the present speed, e.g. "25 m/min" (default: top_speed)')
     parser.add_argument(
         "--pitch",
@@ -35,19 +36,13 @@ def register(steps: Verbs) -> None:
 def execute(args: argparse.Namespace) -> int:
     """Work out and print."""
     from controller.commissioning.limits import busy, cut_off_text, limits
-    from controller.link_known import at_least_measured, figures_of
-    from controller.settings.base import SettingsError
-    from controller.settings.line import load_line
+    from controller.link_known import at_least_measured
     from controller.units import parse_length_mm, parse_speed_mm_s
 
     speed = None if args.speed is None else _positive(args.speed, "--speed", parse_speed_mm_s, "25 m/min")
     pitch = None if args.pitch is None else _positive(args.pitch, "--pitch", parse_length_mm, "150 mm")
-    try:
-        config = load_line(args.line_file, must_work=False)
-        figures, source = figures_of(config, config.spec())
-    except SettingsError as error:
-        raise BadInputError(str(error)) from None
-    spec, show = at_least_measured(config.spec(), figures), config.display
+    config, own, figures, source = line_and_link(args.line_file)
+    spec, show = at_least_measured(own, figures), config.display
     present = spec.top_speed_mm_s if speed is None else speed
     found = limits(spec, show, pitch)
     print_rows(_rows(config, found, present, source))

@@ -12,6 +12,7 @@ from controller.cli.commission_results import keep
 from controller.cli.commission_trial_view import as_json, proposed, term_rows
 from controller.cli.commission_watch import add_apply, settle
 from controller.cli.common import OK, BadInputError, Verbs, print_json, print_rows, verb
+from controller.cli.reckoning import add_plot, plotted
 
 if TYPE_CHECKING:
     from controller.commissioning.trial_data import Marks, Setup, Trial
@@ -38,7 +39,7 @@ def register(steps: Verbs) -> None:
     parser.add_argument("line_file", metavar="LINE.toml", help="the line's file, as it was in the trial")
     add_marks(parser)
     add_apply(parser)
-    parser.add_argument("--plot", metavar="FILE", type=Path, help="draw error over speed there, as PNG")
+    add_plot(parser, "draw error over speed there, as PNG")
 
 
 def execute(args: argparse.Namespace) -> int:
@@ -115,8 +116,7 @@ def _judge(config: LineConfig, number: int, station: StationSection, setup: Setu
         raise BadInputError(f"{source}: {error}") from None
     says, missing = verdict(trial, setup, display), unknowns(trial, setup, display)
     new = proposed(config, number, station, trial)
-    if args.plot is not None:
-        _draw(args.plot, config, marks, setup, trial)
+    plot = plotted(args.plot, lambda picture: _draw(picture, config, marks, setup, trial))
     next_text, following = _proposal(config, setup, trial.scatter_mm)
     rows = [
         ("line", f"{config.name}, station {station.name}: {len(marks.position_mm)} marks"),
@@ -126,7 +126,7 @@ def _judge(config: LineConfig, number: int, station: StationSection, setup: Setu
         *(("after changes", outcome(p, True, setup, display)) for p in trial.predicted if new.changes),
         *(("unknown", f"{u.what}: {u.why}; needs {u.needs}") for u in missing),
         ("next trial", next_text),
-        *([("plot", str(args.plot))] if args.plot is not None else []),
+        *plot,
         *(("caution", line) for line in MARKING),
     ]
     applied = settle(args, config, rows, new.changes, encoder=new.encoder, station=new.station)
@@ -142,7 +142,4 @@ def _judge(config: LineConfig, number: int, station: StationSection, setup: Setu
 def _draw(picture: Path, config: LineConfig, marks: Marks, setup: Setup, trial: Trial) -> None:
     from controller.plots import plot_trial
 
-    try:
-        plot_trial(picture, f"{config.name}: where the marks landed", marks, setup, trial, config.display)
-    except (OSError, ValueError) as error:
-        raise BadInputError(f"--plot {picture}: {error}; name a .png in a directory that can be written") from None
+    plot_trial(picture, f"{config.name}: where the marks landed", marks, setup, trial, config.display)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from controller.cli.common import OK, BadInputError, Verbs, print_json, print_rows, verb
+from controller.cli.reckoning import add_line_file, add_plot, line_and_link, plotted
 
 if TYPE_CHECKING:
     from controller.link_figures import Figure, LinkFigures
@@ -34,7 +35,7 @@ def register(verbs: Verbs) -> None:
         "where they should, and none beyond the worst case. Reckoned from what beltcue measure found on this link "
         "where there is such a measurement, from assumptions where not; the output says which.",
     )
-    parser.add_argument("line_file", metavar="LINE.toml", help="the line's file")
+    add_line_file(parser)
     parser.add_argument(
         "--speeds", metavar="LIST", help='at these speeds, e.g. "10 m/min, 25 m/min" (default: up to the top speed)'
     )
@@ -44,36 +45,28 @@ def register(verbs: Verbs) -> None:
         help="how far apart marks come on average; sampled edges of a timed line hang on it (default: as close as the "
         "line's filters let them)",
     )
-    parser.add_argument("--plot", metavar="FILE", type=Path, help="draw error over speed there, as PNG")
+    add_plot(parser, "draw error over speed there, as PNG")
     parser.add_argument("--terms", action="store_true", help="what each error is made of, for the line's own paths")
 
 
 def execute(args: argparse.Namespace) -> int:
     """Reckon and print."""
-    from controller.link_known import figures_of, ways_of
+    from controller.link_known import ways_of
     from controller.promise import ladder_mm_s, promise
     from controller.serving import least_spacing_mm
-    from controller.settings.base import SettingsError
-    from controller.settings.line import load_line
 
-    try:
-        config = load_line(args.line_file, must_work=False)
-        spec = config.spec()
-        figures, source = figures_of(config, spec)
-    except SettingsError as error:
-        raise BadInputError(str(error)) from None
+    config, spec, figures, source = line_and_link(args.line_file)
     speeds = ladder_mm_s(spec) if args.speeds is None else speeds_mm_s(args.speeds, spec, config.display)
     spacing = least_spacing_mm(spec) if args.spacing is None else spacing_mm(args.spacing)
     promised = promise(spec, figures, ways_of(config, spec), speeds, spacing)
-    if args.plot is not None:
-        _draw(args.plot, config, promised, source)
+    plot = plotted(args.plot, lambda picture: _draw(picture, config, promised, source))
     print_rows([("line", config.name), ("figures", source), *((f"  {f.name}", _figure_text(f)) for f in figures.each)])
     _table(promised, config.display)
     if args.terms:
         print_rows(_term_rows(promised, config.display))
     apart = "far apart" if spacing is None else f"{config.display.length(spacing, 4)} apart on average"
     rows = [("marks", apart + ("" if args.spacing else ", the closest that the line lets them come (--spacing)"))]
-    rows += [("not in it", NOT_IN_IT)] + ([("plot", str(args.plot))] if args.plot is not None else [])
+    rows += [("not in it", NOT_IN_IT), *plot]
     print_rows(rows)
     if args.json:
         print_json(as_json(config.name, promised, figures, source, spacing))
@@ -120,10 +113,7 @@ def spacing_mm(text: str) -> float:
 def _draw(picture: Path, config: LineConfig, promised: Sequence[Promise], source: str) -> None:
     from controller.plots import plot_promise
 
-    try:
-        plot_promise(picture, f"{config.name}: placement error to expect\n{source}", promised, config.display)
-    except (OSError, ValueError) as error:
-        raise BadInputError(f"--plot {picture}: {error}; name a .png in a directory that can be written") from None
+    plot_promise(picture, f"{config.name}: placement error to expect\n{source}", promised, config.display)
 
 
 def _table(promised: Sequence[Promise], display: Display) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 from controller.commissioning.eye_products import EyeProducts
 from controller.commissioning.least_squares import fit
 from controller.link_figures import Array
+from controller.units import Display
 
 LEAST_PRODUCTS = 5
 """From fewer no filter is proposed."""
@@ -91,24 +92,25 @@ def _like(lengths: Array, product: float) -> bool:
     return bool(len(lengths)) and abs(float(np.median(lengths)) - product) <= LIKE_PART * product
 
 
-def filters(found: EyeProducts, scale_mm: float, now_mm: tuple[float, float, float]) -> list[Filter]:
+def filters(found: EyeProducts, scale_mm: float, now_mm: tuple[float, float, float], display: Display) -> list[Filter]:
     """Propose least length, least gap and hold-off; `now_mm` in that order. None from too few products."""
     if len(found.lengths) < LEAST_PRODUCTS or len(found.gaps) < LEAST_PRODUCTS - 1:
         return []
+    told = display.length
     shortest, gap, pitch = (scale_mm * float(v.min()) for v in (found.lengths, found.gaps, found.pitches))
     pulse, hole, bounce = (scale_mm * _longest(v) for v in (found.pulses, found.breaks, found.lead_bounces))
     length = _filter(
         "least_length", now_mm[0], max(SAFETY * pulse, 0.1 * shortest), 0.75 * shortest, 0.5 * shortest,
-        f"the shortest product was {shortest:.4g} mm, the longest pulse that was none {pulse:.3g} mm",
+        f"the shortest product was {told(shortest, 4)}, the longest pulse that was none {told(pulse, 3)}",
     )  # fmt: skip
     between = _filter(
         "least_gap", now_mm[1], SAFETY * hole, 0.5 * gap, min(max(now_mm[1], 1.5 * SAFETY * hole), 0.5 * gap),
-        f"the smallest gap between products was {gap:.4g} mm, the longest within one {hole:.3g} mm",
+        f"the smallest gap between products was {told(gap, 4)}, the longest within one {told(hole, 3)}",
     )  # fmt: skip
     hold = _filter(
         "hold_off", now_mm[2], SAFETY * bounce, 0.75 * pitch, min(shortest, 0.75 * pitch),
-        f"the eye settled {bounce:.3g} mm after a leading edge at the latest; the next product began {pitch:.4g} mm "
-        "after it at the earliest",
+        f"the eye settled {told(bounce, 3)} after a leading edge at the latest; the next product began "
+        f"{told(pitch, 4)} after it at the earliest",
     )  # fmt: skip
     return [length, between, hold]
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from controller.record_page.drawing import draw
-from controller.record_page.marks_kept import by_speed, marks_of, setup_of
+from controller.record_page.marks_kept import NOT_DRAWN, alike, by_speed, marks_of, setup_of
 from controller.record_page.model import Body, Figure, Picture, Table
 from controller.record_page.shown import Shown, chance, half_of, number
 from controller.units import to_unit
@@ -19,9 +18,6 @@ if TYPE_CHECKING:
 
     from controller.commissioning.accept import Acceptance
     from controller.commissioning.trial_data import Marks, Setup
-
-SAME = 1e-6
-"""Marks judged again give the figures that were kept, within this part of them; else they are not drawn."""
 
 
 def describe(result: Mapping[str, Any], raw: Mapping[str, Any], shown: Shown) -> Body:
@@ -61,9 +57,7 @@ def describe(result: Mapping[str, Any], raw: Mapping[str, Any], shown: Shown) ->
     body.tables = [table for table in body.tables if table.rows]
     again = _again(result, raw)
     if again is None:
-        body.notes.append(
-            "Not drawn: this version of the program judges these marks otherwise than the one that kept the figures."
-        )
+        body.notes.append(NOT_DRAWN)
     else:
         body.pictures.append(_picture(*again, shown))
     return body
@@ -94,9 +88,7 @@ def _again(result: Mapping[str, Any], raw: Mapping[str, Any]) -> tuple[Marks, Se
         return None
     kept = [x for end in result["at_speeds"] for x in end["single_marks_mm"].values()]
     now = [x for end in found.ends for x in (end.marks.low, end.marks.high)]
-    same = found.verdict.value == result["verdict"] and len(kept) == len(now)
-    same = same and all(math.isclose(a, b, rel_tol=SAME, abs_tol=SAME) for a, b in zip(kept, now, strict=True))
-    return (marks, setup, found) if same else None
+    return (marks, setup, found) if found.verdict.value == result["verdict"] and alike(kept, now) else None
 
 
 def _picture(marks: Marks, setup: Setup, found: Acceptance, shown: Shown) -> Picture:

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from controller.record_page.model import Table
 from controller.record_page.shown import STANDARD, Shown
+
+NOT_DRAWN = "Not drawn: this version of the program reckons these marks otherwise than the one that kept the figures."
+SAME = 1e-6
+"""Marks reckoned again give the figures that were kept, within this part of them; else they are not drawn."""
 
 if TYPE_CHECKING:
     from controller.commissioning.trial_data import Marks, Setup
@@ -34,6 +38,12 @@ def setup_of(raw: Mapping[str, Any]) -> Setup:
 
     kept = raw["setup"]
     return Setup(**kept | {"pacing": None if kept["pacing"] is None else Pacing(kept["pacing"])})
+
+
+def alike(kept: Sequence[float], now: Sequence[float]) -> bool:
+    """Whether marks reckoned again gave the figures that were kept."""
+    pairs = zip(kept, now, strict=False)
+    return len(kept) == len(now) and all(math.isclose(a, b, rel_tol=SAME, abs_tol=SAME) for a, b in pairs)
 
 
 def by_speed(raw: Mapping[str, Any], shown: Shown) -> Table:

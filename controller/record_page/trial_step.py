@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from controller.plots import draw_trial, errors_shown
 from controller.record_page.drawing import draw
-from controller.record_page.marks_kept import by_speed, marks_of, setup_of
+from controller.record_page.marks_kept import NOT_DRAWN, alike, by_speed, marks_of, setup_of
 from controller.record_page.model import Body, Figure, Picture, Table
 from controller.record_page.shown import Shown, chance, half_of, number
 from controller.units import to_unit
@@ -17,9 +16,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure as Sheet
 
     from controller.commissioning.trial_data import Marks, Setup, Trial
-
-SAME = 1e-6
-"""A trial reckoned again gives the figures that were kept, within this part of them; else it is not drawn."""
 
 
 def describe(result: Mapping[str, Any], raw: Mapping[str, Any], shown: Shown) -> Body:
@@ -52,9 +48,7 @@ def describe(result: Mapping[str, Any], raw: Mapping[str, Any], shown: Shown) ->
     body.tables = [table for table in body.tables if table.rows]
     again = _again(result, raw)
     if again is None:
-        body.notes.append(
-            "Not drawn: this version of the program reckons these marks otherwise than the one that kept the figures."
-        )
+        body.notes.append(NOT_DRAWN)
     else:
         body.pictures.append(_picture(*again, shown))
     return body
@@ -94,11 +88,8 @@ def _again(result: Mapping[str, Any], raw: Mapping[str, Any]) -> tuple[Marks, Se
         trial = analyse(marks, setup)
     except (TypeError, ValueError):
         return None
-    ends = [p.now.high for p in trial.predicted]
-    kept = [p["high95"] for p in result["predicted"]]
-    same = math.isclose(trial.scatter_mm, result["scatter_mm"], rel_tol=SAME) and len(ends) == len(kept)
-    same = same and all(math.isclose(a, b, rel_tol=SAME, abs_tol=SAME) for a, b in zip(ends, kept, strict=True))
-    return (marks, setup, trial) if same else None
+    kept = [result["scatter_mm"], *(p["high95"] for p in result["predicted"])]
+    return (marks, setup, trial) if alike(kept, [trial.scatter_mm, *(p.now.high for p in trial.predicted)]) else None
 
 
 def _picture(marks: Marks, setup: Setup, trial: Trial, shown: Shown) -> Picture:

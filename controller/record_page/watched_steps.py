@@ -108,13 +108,12 @@ def _rate_picture(series: Series, leads: np.ndarray[Any, Any]) -> Picture:
         if len(leads):
             came = np.interp(leads, series.counts, series.t_s) - start
             above.plot(came, np.interp(leads, series.counts, travel), "o", mfc="1.0", markersize=4, label="a product")
-            above.legend(loc="best")
         above.set_ylabel("travel,\ncounts")
         below.step(np.array(ends) - start, rates, where="pre", linewidth=0.9)
         below.axhline(float(np.median(rates)), linestyle="--", color="0.45", linewidth=0.9, label="median")
         below.set_ylabel("count rate,\ncounts/s")
         below.set_xlabel("time, s")
-        below.legend(loc="best")
+        sheet.legend(loc="outside upper right", ncols=2, frameon=False)
         for axes in (above, below):
             axes.grid(alpha=0.3)
             axes.ticklabel_format(useOffset=False)
