@@ -57,6 +57,7 @@ def watched(looks: Sequence[Look], spec: LineSpec) -> Watched:
     raws = [[capture.count for capture in captures] for captures in new]
     top_counts_s = spec.top_speed_mm_s / spec.scale_mm
     series = unwrap(t_s, [look.raw for look in kept], spec.counter, top_counts_s, ran, raws)
+    new = _as_configured(new, series)
     leads, lengths = _products(kept, new, series, spec)
     edges = edges_of(new, lost, series, bool(kept) and kept[0].blocked)
     return Watched(series, leads, lengths, sum(lost), edges)
@@ -84,6 +85,23 @@ def _new_captures(looks: Sequence[Look]) -> tuple[list[list[Capture]], list[int]
         ring = newest(look.captures, total or 0, count)
         new.append([capture for capture in ring if capture.edge & ~BACKWARD in EDGES])
     return new, lost
+
+
+def _as_configured(new: list[list[Capture]], series: Series) -> list[list[Capture]]:
+    """Tell the edges' direction by the sense that the line is set to now.
+
+    The I/O side tells it by the sense of the last controller it heard, if any: where the edges mostly go the other way
+    than the count does, that sense was another one.
+    """
+    against = 0
+    for n, captures in enumerate(new):
+        step = series.counts[n] - series.counts[n - 1] if n else 0.0
+        for capture in captures:
+            if step:
+                against += 1 if (step < 0.0) != bool(capture.edge & BACKWARD) else -1
+    if against <= 0:
+        return new
+    return [[Capture(capture.edge ^ BACKWARD, capture.count) for capture in captures] for captures in new]
 
 
 def _products(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from controller.commissioning.detector_study import EyeStudy, study
@@ -13,12 +15,17 @@ from tests.scenario.rig import constant, eye, products, scene, spec_of, stop
 LINE = "demo-line.toml"
 
 
-def looked(step_s: float, seconds: float = 20.0, **detector: object) -> Watched:
-    """Looks at cartons of 40 mm every 70 mm, at 10 m/min and then at 25 m/min."""
+def looked(step_s: float, seconds: float = 20.0, *, down: bool = False, **detector: object) -> Watched:
+    """Looks at cartons of 40 mm every 70 mm, at 10 m/min and then at 25 m/min; `down`: where counts go down."""
     spec = spec_of(LINE)
+    if down:
+        spec = replace(spec, counter=replace(spec.counter, sense=-1))
     segments = [stop(0.5), constant(10_000 / 60, seconds / 2), constant(25_000 / 60)]
     scenario = scene(segments, [products(length=40.0, pitch=70.0)], detector=eye(**detector))
     scenario = scenario.model_copy(update={"belt": scenario.belt.model_copy(update={"starts": "at once"})})
+    if down:
+        turned = scenario.encoder.model_copy(update={"forward": "counts down"})
+        scenario = scenario.model_copy(update={"encoder": turned})
     device = build_device(spec, scenario)
     looks = []
     for n in range(round(seconds / step_s)):
@@ -66,3 +73,11 @@ def test_edges_lost_between_rare_looks_are_told_and_make_no_product() -> None:
     assert seen.captures_lost > 0
     found = studied(seen)
     assert not len(found.products.lengths) or float(found.products.lengths.max()) * found.scale_mm < 42.0
+
+
+def test_edges_are_told_by_the_lines_own_sense_before_any_controller_has_told_the_io_side() -> None:
+    up, down = looked(0.02), looked(0.02, down=True)
+    assert len(up.leads) > 60
+    assert len(down.leads) == len(up.leads)
+    assert down.leads == pytest.approx(up.leads, abs=2.0)
+    assert studied(down).inverted is False
