@@ -50,11 +50,11 @@ def _terms(result: Mapping[str, Any], shown: Shown) -> Table:
     rows = []
     for term in result["terms"]:
         unit, u = term["input_unit"], term["input_u"]
-        own = {"s": (1e3 * u, "ms"), "mm/mm": (100.0 * u, "%")}.get(unit, (u, unit))
+        own = {"s": number("", 1e3 * u, unit="ms", digits=2), "mm/mm": number("", 100.0 * u, unit="%", digits=2)}
         rows.append(
             [
                 term["name"],
-                number("", own[0], unit=own[1], digits=2).text,
+                own.get(unit, shown.spread("", u)).text,
                 f"{number('', term['sensitivity'], digits=3).value} {_slope(unit)}".rstrip(),
                 shown.spread("", term["u_mm"]).text,
                 "unlimited" if term["dof"] is None else number("", term["dof"], digits=3).value,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+import tomllib
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -244,3 +245,10 @@ def test_long_data_are_trimmed_and_the_count_is_said() -> None:
     assert {"1", str(FIRST), str(n - LAST + 1), str(n)} <= rows
     assert str(FIRST + 1) not in {row[0] for row in table.rows}
     assert data_tables({}, "") == []
+
+
+def test_what_the_page_is_made_of_is_packed_with_the_program() -> None:
+    root = Path(__file__).resolve().parents[2]
+    packed = tomllib.loads((root / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"]
+    there = [path.name for path in (root / "controller" / "record_page").iterdir() if path.suffix in (".css", ".html")]
+    assert sorted(packed["controller.record_page"]) == sorted(there)
