@@ -347,7 +347,7 @@ class Device:
             bits |= _CLOSED
         if first.busy(t_ns):
             bits |= _BUSY
-        elif not (first.fault or first.not_ready):
+        elif first.ready(t_ns):
             bits |= _READY
         if first.fault:
             bits |= _FAULT

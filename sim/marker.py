@@ -1,6 +1,7 @@
 """The markers at their stations: each takes a trigger, begins its mark after its response, and rearms.
 
-From the trigger until response + mark time + rearm a marker is busy, and ready is off. A disturbance may make it not
+From the trigger until response + mark time + rearm a marker is busy, and ready is off. One whose busy tells of the mark
+itself is busy only from the mark's beginning to its end. A disturbance may make it not
 ready or faulty on top; a fault before the mark begins prevents the mark, one during it prevents the done report.
 """
 
@@ -29,6 +30,8 @@ class MarkerSpec:
     depth: int = 32
     length_mm: float | None = 0.0
     window_mm: float | None = None
+    busy_marks: bool = False
+    """Busy only while the mark is made."""
 
 
 @dataclass(slots=True)
@@ -51,18 +54,20 @@ class MarkTruth:
 class Marker:
     """One marker's present state."""
 
-    __slots__ = ("_busy_until_ns", "_done_ns", "done_total", "fault", "not_ready", "spec")
+    __slots__ = ("_begin_ns", "_busy_until_ns", "_done_ns", "_end_ns", "done_total", "fault", "not_ready", "spec")
 
     def __init__(self, spec: MarkerSpec) -> None:
         self.spec = spec
         self.done_total = 0
         self.fault = False
         self.not_ready = False
-        self._busy_until_ns = 0
+        self._begin_ns = self._end_ns = self._busy_until_ns = 0
         self._done_ns: int | None = None
 
     def busy(self, t_ns: int) -> bool:
-        """Whether a mark or the rearming after it is in progress."""
+        """Whether it says that it is busy: with a mark or the rearming after it, or with the mark alone."""
+        if self.spec.busy_marks:
+            return self._begin_ns <= t_ns < self._end_ns
         return t_ns < self._busy_until_ns
 
     @property
@@ -71,7 +76,14 @@ class Marker:
         return self.done_total > 0 and self._done_ns is None
 
     def unready_ns(self, t_ns: int) -> int | None:
-        """When a busy marker will be neither busy nor ready, for a fault or as not ready; None: not to be expected."""
+        """When a busy marker will be neither busy nor ready, for a fault or as not ready; None: not to be expected.
+
+        One that is also so for a while at each mark: when it next begins or ends being so.
+        """
+        if self.spec.busy_marks:
+            return min(
+                (at_ns for at_ns in (self._begin_ns, self._end_ns, self._busy_until_ns) if at_ns > t_ns), default=None
+            )
         return self._busy_until_ns if (self.fault or self.not_ready) and self.busy(t_ns) else None
 
     def ready(self, t_ns: int) -> bool:
@@ -82,8 +94,9 @@ class Marker:
         """Take a trigger; gives the time at which the mark begins."""
         self.settle(t_ns)
         begin_ns = t_ns + self.spec.response_ns
-        self._done_ns = begin_ns + self.spec.mark_ns
-        self._busy_until_ns = self._done_ns + self.spec.rearm_ns
+        self._begin_ns, self._end_ns = begin_ns, begin_ns + self.spec.mark_ns
+        self._done_ns = self._end_ns
+        self._busy_until_ns = self._end_ns + self.spec.rearm_ns
         return begin_ns
 
     def settle(self, t_ns: int) -> None:

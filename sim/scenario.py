@@ -174,6 +174,9 @@ class TrueMarkerSection(Strict):
     response: DurationS | None = None
     mark_time: DurationS | None = None
     rearm: DurationS | None = None
+    busy: Literal["from the trigger", "while marking"] = Field(
+        default="from the trigger", description="when it says that it is busy: until it is ready again, or as it marks"
+    )
     depth: int = Field(default=32, ge=1, le=10_000, description="how many targets the compare can hold")
     mark_window: PositiveLengthMm | None = Field(default=None, description="so much belt it reaches while it marks")
     pacing: Pacing = Field(

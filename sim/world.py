@@ -181,7 +181,8 @@ def true_markers(spec: LineSpec, scenario: Scenario) -> list[MarkerSpec]:
         times_ns = ns(response_s), ns(mark_s), ns(rearm_s)
         length_mm = _true_length_mm(station, true, scenario.encoder)
         window_mm = station.mark_window_mm if true.mark_window is None else true.mark_window
-        made.append(MarkerSpec(distance_mm, *times_ns, true.depth, length_mm, window_mm))
+        busy_marks = true.busy == "while marking"
+        made.append(MarkerSpec(distance_mm, *times_ns, true.depth, length_mm, window_mm, busy_marks))
     return made
 
 

@@ -173,7 +173,9 @@ CASES = {
     "busy marker": Case(lambda: replace(demo(), limits=replace(demo().limits, misses_in_a_row=4)), {
         "markers": [marker(mark_time=0.6)], "calls": commanded("hold", *["unhold"] * 8),
     }),
+    "busy as it marks": Case(demo, {"markers": [marker(response=0.02, rearm=0.4, busy="while marking")]}),
     "wheel and slip": Case(demo, {"encoder": encoder(circumference_factor=1.003, slip=0.002)}),
+    "slip in stops": Case(demo, {"encoder": encoder(slip_starting=0.02, slip_stopping=-0.01)}),
     "dry": Case(lambda: replace(demo(), dry=True), {}),
     "rules off": Case(
         demo, {"rules_off": [1, 2, 3, 5, 6, 7, 9], "calls": commanded("hold", "unhold", "stop", "reset", "start")}

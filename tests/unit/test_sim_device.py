@@ -516,6 +516,37 @@ def test_next_event_leaves_out_counts_and_the_markers_cycle() -> None:
     assert seen == [200, 250, 300, 400, 1000]
 
 
+def test_a_marker_whose_busy_tells_of_the_mark_itself_is_neither_busy_nor_ready_before_and_after_it() -> None:
+    hand = Hand(markers=[MarkerSpec(300.0, 30 * MS, 20 * MS, 10 * MS, 4, busy_marks=True)])
+    hand.enable()
+    hand.order(0, 20)
+    hand.order(0, 21)
+    flags = StatusBit.MARKER_READY | StatusBit.MARKER_BUSY
+    seen, t = {}, 0
+    while t < 300 * MS:
+        hand.keep(t, 5 * MS)
+        seen[t // MS] = hand.device.read(t).bits & flags
+        t += 5 * MS
+    changes = {at: bits for at, bits in seen.items() if bits != seen.get(at - 5)}
+    assert changes == {
+        0: StatusBit.MARKER_READY,
+        200: 0,
+        230: StatusBit.MARKER_BUSY,
+        250: 0,
+        260: flags & ~StatusBit.MARKER_BUSY,
+    }
+    assert [r.result for r in released(hand.device.read(300 * MS))] == [1, 3]
+    events, t = [], 200 * MS
+    hand = Hand(markers=[MarkerSpec(300.0, 30 * MS, 20 * MS, 10 * MS, 4, busy_marks=True)])
+    hand.enable()
+    hand.order(0, 20)
+    hand.device.keep_lease(t, hand.heartbeat)
+    while (event := hand.device.next_event_ns(t, lease_kept=True)) is not None:
+        events.append(event // MS)
+        t = event
+    assert events == [230, 250, 260]
+
+
 def test_the_profile_waits_for_running() -> None:
     hand = Hand(starts=False, pieces=[(10.0, 5.0)], happenings=[Happening(Kind.UPSTREAM_EMPTY, 50 * MS)])
     hand.write(S, 0)

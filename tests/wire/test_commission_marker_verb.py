@@ -18,8 +18,10 @@ name = "a marker that is slower than it is set"
 [belt]
 segments = [{ kind = "stop" }]
 [[markers]]
+response = "12 ms"
 mark_time = "90 ms"
 rearm = "20 ms"
+busy = "while marking"
 [[products]]
 length = "40 mm"
 pitch = "70 mm"
@@ -53,16 +55,21 @@ async def test_times_are_measured_and_a_setting_that_is_too_short_is_mended_when
             assert (code, found["marks"], found["wrong"], found["applied"]) == (1, 3, {}, False), typed.told
             mark, rearm, cycle = (found["times"][name] for name in ("mark", "rearm", "cycle"))
             assert (mark["fits"], rearm["fits"], cycle["fits"]) == ("longer", "fits", "longer")
-            for figure, true in ((mark, 90.0), (rearm, 20.0), (cycle, 110.0)):
+            for figure, true in ((mark, 102.0), (rearm, 20.0), (cycle, 122.0)):
                 assert figure["at_least_ms"] <= true <= figure["at_most_ms"]
+            assert [item["what"] for item in found["unknown"]] == ["response"]
             assert [change["setting"] for change in found["changes"]] == ["stations#1.mark_time"]
             assert bench.line.read_text() == before
-            code, found = await typed("marker", *MARKS, "--apply")
-            assert (code, found["applied"]) == (0, True), typed.told
+            code, found = await typed("marker", *MARKS, "--busy-tells", "mark", "--apply")
+            assert (code, found["applied"], found["unknown"]) == (0, True, []), typed.told
+            response, busy = found["times"]["response"], found["times"]["busy"]
+            assert response["at_least_ms"] <= 12.0 <= response["at_most_ms"]
+            assert busy["at_least_ms"] <= 90.0 <= busy["at_most_ms"]
+            assert [change["setting"] for change in found["changes"]] == ["stations#1.response", "stations#1.mark_time"]
             status = await bench.status(lambda status: status["test_marks"] == 6)
             assert status["requests"]["created"] == 0, "test marks are counted apart"
         written = tomllib.loads(bench.line.read_text())["stations"][0]
-        assert written["mark_time"] == found["changes"][0]["to"]
+        assert [written["response"], written["mark_time"]] == [change["to"] for change in found["changes"]]
         assert written["rearm"] == tomllib.loads(before)["stations"][0]["rearm"]
         code, kept = await typed("results", "--step", "marker")
         assert len(kept["results"]) == 2
