@@ -204,7 +204,8 @@ class LineRun:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._loop.run(begin_ns), name="loop")
                 group.create_task(self._conduct(self._loop), name="conduct")
-        except* Exception as failures:
+        except ExceptionGroup as failures:
+            # Not `except*`: Python 3.11.2, as Debian 12 has it, would put what is raised there into a group again.
             self._ending.ask("it failed", failed=True)
             raise failures.exceptions[0] from None
 
