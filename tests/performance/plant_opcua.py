@@ -32,10 +32,10 @@ from controller.plant.opcua.points import LINE_POINTS
 from controller.plant.opcua.space import NAMESPACE
 from controller.plant.opcua.trust import TrustList, client_of
 from controller.settings.plant import OpcUaServerSection, PlantSection
+from tests.free_ports import free_port
 from tests.performance.lines import QUIET, run
 from tests.unit.papers import URI, Papers, papers
 from tests.unit.plant_images import ABOUT, SNAPSHOT
-from tests.wire.opcua_kit import free_port
 
 LINES, CLIENTS, PERIOD_S, TURNS = 5, 3, 0.1, 2
 MOVING = ["Status/CurMachSpeed", "Job/Loaded"] + [

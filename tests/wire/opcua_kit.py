@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import socket
 from collections.abc import AsyncIterator, Mapping, Sequence
 from pathlib import Path
 
@@ -15,6 +14,7 @@ from controller.plant.image import Desk, LineAbout, LinePlan
 from controller.plant.opcua.access import Caller, Grade
 from controller.plant.opcua.server import OpcUaServer
 from controller.settings.plant import OpcUaServerSection, PlantSection
+from tests.free_ports import free_port
 from tests.unit.plant_images import ABOUT
 
 
@@ -40,13 +40,6 @@ class Line:
     def caller(self) -> Caller:
         """Whoever calls now."""
         return Caller("ann", self.grade, "192.0.2.20")
-
-
-def free_port() -> int:
-    """A port that nobody listens at."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 async def plain_server(section: OpcUaServerSection, _folder: Path, _lines: Sequence[str], _desk: Desk) -> Server:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import dataclasses
-import socket
 import time
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
@@ -15,18 +14,13 @@ from controller.model import Call, Reply
 from controller.plant.image import Desk, LineImage, LinePlan
 from controller.plant.modbus.server import ModbusServer
 from controller.settings.plant import ModbusServerSection, PlantSection
+from tests.free_ports import free_port
 from tests.unit.plant_images import ABOUT, T_NS, image
 
 LOOPBACK = "127.0.0.1"
 STRANGER = "127.0.0.2"
 """Also this computer, and on no list."""
 LIMIT_S = 30.0
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind((LOOPBACK, 0))
-        return int(probe.getsockname()[1])
 
 
 def fresh(**changed: Any) -> LineImage:

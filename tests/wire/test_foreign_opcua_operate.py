@@ -19,10 +19,11 @@ from asyncua import Client, ua
 from controller.certificates import read_certificate
 from controller.plant.opcua.trust import TrustList, client_of
 from controller.plant.opcua.users import User, Users
+from tests.free_ports import free_port
 from tests.unit.papers import HASHED, PASSWORD, URI, papers
 from tests.wire.processes import LOOPBACK, Bench, benching, until
 from tests.wire.test_foreign_opcua_look import WAIT_S, node_modules
-from tests.wire.test_plant_host import free_port, shown
+from tests.wire.test_plant_host import shown
 
 pytestmark = [pytest.mark.foreign, pytest.mark.long]
 SCRIPT = Path(__file__).with_name("opcua_operate.mjs")

@@ -6,7 +6,6 @@ import asyncio
 import json
 import os
 import signal
-import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -16,6 +15,7 @@ import pytest
 from controller.records.report import report
 from controller.settings.line import load_line
 from sim.children import Child, child
+from tests.free_ports import free_port
 from tests.wire.processes import CONFIG, DENSE, LIMIT_S, LOOPBACK, Place, files
 
 pytestmark = pytest.mark.long
@@ -43,12 +43,6 @@ spread = "10 mm"
 varies = "uniform"
 """
 RUN_S = 14
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind((LOOPBACK, 0))
-        return int(probe.getsockname()[1])
 
 
 def line_file(folder: Path, *changes: tuple[str, str], scenario: str = DENSE, least_lead_ms: int = 100) -> Path:

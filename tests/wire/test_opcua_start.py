@@ -10,9 +10,9 @@ import pytest
 from controller.cli.main import main
 from controller.plant.opcua.own import certificate_file, own
 from controller.plant.opcua.users import User, Users
+from tests.free_ports import free_port
 from tests.unit.papers import HASHED
 from tests.wire.processes import CONFIG, LOOPBACK
-from tests.wire.test_plant_host import free_port
 
 
 def open_to_others(pki: Path) -> None:

@@ -13,18 +13,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.cli.main import main
+from tests.free_ports import free_port
 from tests.wire.processes import LOOPBACK, Bench, benching, until
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
     import pytest
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind((LOOPBACK, 0))
-        return int(probe.getsockname()[1])
 
 
 def with_metrics(line: Path, port: int) -> None:

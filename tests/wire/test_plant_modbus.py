@@ -14,7 +14,8 @@ from controller.model import Call
 from controller.plant.image import PlantError
 from controller.plant.modbus import listener
 from controller.plant.modbus.server import ModbusServer
-from tests.wire.plant_modbus_kit import LOOPBACK, STRANGER, Client, Line, free_port, fresh, plan, serving
+from tests.free_ports import free_port
+from tests.wire.plant_modbus_kit import LOOPBACK, STRANGER, Client, Line, fresh, plan, serving
 
 
 async def test_lines_at_one_address_are_told_apart_by_their_unit() -> None:

@@ -20,7 +20,8 @@ import pytest
 
 from controller.model import State
 from controller.records.reading import reading
-from tests.wire.plant_modbus_kit import LOOPBACK, STRANGER, Client, free_port
+from tests.free_ports import free_port
+from tests.wire.plant_modbus_kit import LOOPBACK, STRANGER, Client
 from tests.wire.processes import LIMIT_S, Bench, benching, until
 from tests.wire.test_plant_host import server_of
 

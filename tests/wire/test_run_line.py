@@ -6,7 +6,6 @@ import asyncio
 import json
 import random
 import signal
-import socket
 import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -33,6 +32,7 @@ from sim.marker import MarkerSpec, MarkTruth
 from sim.products import Flow, Product, Vary, products
 from sim.proxy import Delays, proxying
 from sim.server import SimServer, serving
+from tests.free_ports import free_port
 
 LINE = Path("config/demo-line.toml").resolve()
 CONFIG = load_line(LINE)
@@ -89,12 +89,6 @@ async def side_served(side: Side) -> AsyncIterator[SimServer]:
 
 def options(port: int, tmp_path: Path, **more: Any) -> RunOptions:
     return RunOptions("127.0.0.1", port, tmp_path / "journal.sqlite", "anna", **more)
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 class Keeper:
