@@ -118,6 +118,7 @@ def _made(
 
     from controller.cli.commands import confirm_marks
     from controller.cli.commission_marker_marks import Marking, names_of
+    from controller.commissioning.cautions import MARKING
     from controller.commissioning.marker_marks import Wrong, mark_of
     from controller.local_client import LocalClient, NotRunningError
     from controller.local_socket import socket_path
@@ -130,8 +131,9 @@ def _made(
         with LocalClient(socket_path(config.name)) as client:
             status = client.status()
             _refuse_unfit(status)
+            for caution in MARKING:
+                tell(f"caution: {caution}")
             confirm_marks(status, args.yes_bench, args.marks)
-            exchange_s = status["worst_exchange_ms"] * 1e-3
             marking = Marking(client, config, station, names_of(config, number))
             for n in range(args.marks):
                 began_s = time.monotonic()
@@ -142,11 +144,15 @@ def _made(
                         raise
                     complain(f"mark {n + 1} was not made, and no more are: {error}")
                     break
-                each = mark_of(looks, exchange_s, 0.0 if plain is None else plain.io_scan_s)
+                exchange_s = client.status()["worst_exchange_ms"] * 1e-3
+                # Where the I/O side has no clock, a look is dated by the end of its exchange.
+                late_s = (0.0 if plain is None else plain.io_scan_s) + (0.0 if marking.dated else exchange_s)
+                each = mark_of(looks, exchange_s, late_s)
                 marks.append(each)
                 raw.append(kept)
                 gaps_s += [float(b - a) for a, b in pairwise(looks.t_s)]
-                tell(f"Mark {n + 1} of {args.marks}" + (f": {', '.join(each.wrong)}" if each.wrong else ""))
+                wrong = ", ".join(each.wrong) + (f" ({kept['answer']})" if Wrong.NOT_RELEASED in each.wrong else "")
+                tell(f"Mark {n + 1} of {args.marks}" + (f": {wrong}" if wrong else ""))
                 if {Wrong.NOT_RELEASED, Wrong.NEVER_READY, Wrong.FAULT} & set(each.wrong):
                     break
                 if n + 1 < args.marks:

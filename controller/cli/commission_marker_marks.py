@@ -5,7 +5,8 @@ from __future__ import annotations
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import pairwise
+from enum import IntEnum
+from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,7 +14,7 @@ import numpy as np
 from controller.cli.common import RefusedError, who
 from controller.commissioning.marker_marks import Looks
 from controller.commissioning.series import dated
-from controller.registers import RING_SIZE, ReleaseResult
+from controller.registers import RING_SIZE, AckResult, ReleaseResult
 
 if TYPE_CHECKING:
     from controller.local_client import LocalClient
@@ -44,7 +45,7 @@ def names_of(config: LineConfig, number: int) -> Names:
     """The signals of the line's `number`th station, from 1."""
     from controller.point_list import listed
 
-    there, n = {point.name for point in listed(config)}, number - 1
+    there, n = {point.key for point in listed(config)}, number - 1
     words = ("ready", "busy", "fault", "done")
     if config.plain is not None:
         found: list[str] = [f"station.{n}.{word}" for word in words]
@@ -106,6 +107,7 @@ class Marking:
         last, names = self._seen[-1], self._names
         return (
             not last.get("control.enable", 0)
+            and (names.trigger is None or not last[names.trigger])
             and (names.ready is None or bool(last[names.ready]))
             and (names.busy is None or not last[names.busy])
             and (names.done is None or self._done()[-1] > 0)
@@ -116,8 +118,7 @@ class Marking:
         name = self._names.trigger
         if name is not None:
             # What a plain device is written comes after what was read in the same exchange.
-            high = np.maximum.accumulate([bool(values[name]) for values in self._seen])
-            return [False, *(bool(each) for each in high[:-1])]
+            return [False, *(n > 0 for n in self._rises(name)[:-1])]
         total = self._seen[0]["release_total"]
         return [_released(values, total) for values in self._seen]
 
@@ -128,13 +129,20 @@ class Marking:
             return [0] * len(self._seen)
         if self._names.trigger is None:
             return [(values[name] - first[name]) % U16 for values in self._seen]
+        return self._rises(name)
+
+    def _rises(self, name: str) -> list[int]:
+        """At each look, how often a signal has gone on since the first."""
         levels = [bool(values[name]) for values in self._seen]
-        rises = [0, *(int(now and not before) for before, now in pairwise(levels))]
-        return [int(n) for n in np.cumsum(rises)]
+        return list(accumulate([0, *(int(now and not before) for before, now in pairwise(levels))]))
+
+    @property
+    def dated(self) -> bool:
+        """Whether the I/O side's own clock dates its samples."""
+        return all("sample_us" in values for values in self._seen)
 
     def _looks(self) -> Looks:
         names, seen = self._names, self._seen
-        us = [values["sample_us"] for values in seen if "sample_us" in values]
         token, beat = "command.order_token", "command.heartbeat"
         beats = [values.get(beat, 0) for values in seen]
 
@@ -143,7 +151,7 @@ class Marking:
 
         fault = flags(names.fault)
         return Looks(
-            t_s=np.array(dated(us) if len(us) == len(seen) else self._t_s, np.float64),
+            t_s=np.array(dated([values["sample_us"] for values in seen]) if self.dated else self._t_s, np.float64),
             triggered=np.array(self._triggered(), bool),
             ordered=np.array([values.get(token) != seen[0].get(token) for values in seen], bool),
             next_to=np.array([False, *((b - a) % U16 == 1 for a, b in pairwise(beats))], bool),
@@ -158,7 +166,21 @@ class Marking:
         return {
             name: None if (value := getattr(looks, name)) is None else value
             for name in ("t_s", "triggered", "ordered", "next_to", "fault", "ready", "busy", "done")
-        }
+        } | {"answer": self._answer()}
+
+    def _answer(self) -> str:
+        """What the I/O side says of the order, in words."""
+        first, last = self._seen[0], self._seen[-1]
+        if self._names.trigger is not None or last.get("command.order_token") == first.get("command.order_token"):
+            return "the trigger was never set" if self._names.trigger is not None else "the order was never given"
+        if last["release_total"] != first["release_total"]:
+            return _named(ReleaseResult, last[f"releases.{(last['release_total'] - 1) % RING_SIZE}.result"])
+        return _named(AckResult, last["ack_result"])
+
+
+def _named(words: type[IntEnum], value: int) -> str:
+    found = next((word.name.lower().replace("_", " ") for word in words if word == value), f"result {value}")
+    return f"the I/O side says: {found}"
 
 
 def _released(values: Mapping[str, int], total_before: int) -> bool:

@@ -55,6 +55,8 @@ def jogged(looks: Sequence[Look], spec: LineSpec) -> Pass | NotTold:
         return NotTold(f"{what}, so that counts may be lost", f"beltcue commission sense, {AGAIN}")
     if kept[0].blocked:
         return NotTold("something was before the eye as the pass began", "the product upstream of it")
+    if float(series.counts[-1] - series.counts[0]) < -LEAST_COUNTS:
+        return NotTold("the count went backward as the belt was jogged", "beltcue commission sense, before this step")
     if float(np.ptp(series.counts)) < LEAST_COUNTS:
         return NotTold(
             "the count hardly moved: the belt was not jogged, or the wheel does not touch it", "a belt that turns it"

@@ -101,12 +101,12 @@ class Mark:
     wrong: tuple[Wrong, ...]
 
 
-def mark_of(looks: Looks, exchange_s: float, io_scan_s: float = 0.0) -> Mark:
+def mark_of(looks: Looks, exchange_s: float, late_s: float = 0.0) -> Mark:
     """Judge one mark; an exchange takes `exchange_s` at the most.
 
-    A device with a scan of its own shows inputs, and sets outputs, up to `io_scan_s` late.
+    `late_s`: so late a device with a scan of its own may show inputs and set outputs, or a look be dated.
     """
-    trigger = _trigger(looks, exchange_s, io_scan_s)
+    trigger = _trigger(looks, exchange_s, late_s)
     if trigger is None:
         faulty = (Wrong.FAULT,) if looks.fault.any() else ()
         return Mark({}, (Wrong.NOT_RELEASED, *faulty))
@@ -116,7 +116,7 @@ def mark_of(looks: Looks, exchange_s: float, io_scan_s: float = 0.0) -> Mark:
 
     def changed(is_so: Flags | None, since: Between | None, at: int | None = None) -> Between | None:
         """When a signal became so after an instant that the look `at` has seen; None: the first look after it."""
-        return None if is_so is None or since is None else _change(looks, is_so, since, at, io_scan_s)
+        return None if is_so is None or since is None else _change(looks, is_so, since, at, late_s)
 
     ready_off = changed(None if ready is None else ~ready, trigger, first)
     ready_on = changed(ready, ready_off)
@@ -149,7 +149,7 @@ def mark_of(looks: Looks, exchange_s: float, io_scan_s: float = 0.0) -> Mark:
     return Mark(times, tuple(what for what, true in wrong if true))
 
 
-def _trigger(looks: Looks, exchange_s: float, io_scan_s: float) -> Between | None:
+def _trigger(looks: Looks, exchange_s: float, late_s: float) -> Between | None:
     """When the marker was triggered: not before the exchange that carried the order."""
     if not looks.triggered.any():
         return None
@@ -158,14 +158,14 @@ def _trigger(looks: Looks, exchange_s: float, io_scan_s: float) -> Between | Non
     low = float(looks.t_s[n - 1]) if n else high - exchange_s
     if n and looks.next_to[n] and not looks.ordered[n - 1]:
         low = max(low, high - exchange_s)
-    return Between(low, high + io_scan_s)
+    return Between(low, high + late_s)
 
 
-def _change(looks: Looks, is_so: Flags, since: Between, at: int | None, io_scan_s: float) -> Between | None:
+def _change(looks: Looks, is_so: Flags, since: Between, at: int | None, late_s: float) -> Between | None:
     first = int(np.searchsorted(looks.t_s, since.high)) if at is None else at
     after = np.flatnonzero(is_so[first:])
     if not len(after):
         return None
     n = first + int(after[0])
-    low = since.low if n == first else max(since.low, float(looks.t_s[n - 1]) - io_scan_s)
+    low = since.low if n == first else max(since.low, float(looks.t_s[n - 1]) - late_s)
     return Between(low, float(looks.t_s[n]))

@@ -104,6 +104,7 @@ def test_stops_on_the_way_are_counted_and_those_before_the_eye_and_at_the_end_ar
         ([*REST, *went(3000)], ((1000, 1050),), "no product by the line's filters"),
         ([*REST, *went(3000)], ((1000, 1500), (2000, 2500)), "saw 2 products"),
         ([*REST, *went(3000)], ((0, 600),), "before the eye as the pass began"),
+        ([3000] * 20 + went(3000)[::-1], ((1000, 1600),), "went backward"),
         ([0] * 60, ((1000, 1600),), "hardly moved"),
         ([*REST, *went(3000), *went(2900, -20, 2980)], ((1000, 1600),), "ran back by 100 counts"),
         ([*REST, *went(2000), 20_000, 20_000], ((1000, 1600),), "jumped"),

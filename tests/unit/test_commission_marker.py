@@ -80,7 +80,7 @@ def test_the_exchange_that_carried_the_order_bounds_the_trigger() -> None:
 
 def test_a_device_with_a_scan_of_its_own_widens_the_bounds() -> None:
     plain = mark_of(seen(Truth()), EXCHANGE_S).times[Times.MARK]
-    slow = mark_of(seen(Truth()), EXCHANGE_S, io_scan_s=0.002).times[Times.MARK]
+    slow = mark_of(seen(Truth()), EXCHANGE_S, late_s=0.002).times[Times.MARK]
     assert (slow.low, slow.high) == (pytest.approx(plain.low - 0.004), pytest.approx(plain.high))
 
 

@@ -9,7 +9,7 @@ import os
 import pty
 import sys
 import time
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -103,9 +103,11 @@ async def jogging(
 
 
 @asynccontextmanager
-async def plain_jogging(folder: Path, scenario: str, clock: Clock) -> AsyncIterator[Place]:
-    """The same for a plain device, whose eye is only looked at."""
-    line, path = folder / "plain.toml", folder / "scenario.toml"
+async def plain_jogging(folder: Path, scenario: str, clock: Callable[[], int] | None = None) -> AsyncIterator[Place]:
+    """The same for a plain device, whose eye is only looked at; without a clock its belt runs like any."""
+    line, path = folder / "plain-line.toml", folder / "scenario.toml"
+    proof = "plain-line.cable-pull.json"
+    (folder / proof).write_bytes((CONFIG / proof).read_bytes())
     line.write_text((CONFIG / "plain-line.toml").read_text().replace('"jobs/', f'"{CONFIG}/jobs/'))
     path.write_text(scenario)
     config = load_line(line)

@@ -10,8 +10,8 @@ import pytest
 
 from controller.cli.main import main
 from tests.unit.page_kit import recorded
-from tests.wire.commission_kit import at_terminal, typing_at
-from tests.wire.processes import CONFIG, Bench, benching
+from tests.wire.commission_kit import Typing, at_terminal, plain_jogging, typing_at
+from tests.wire.processes import CONFIG, Place, benching
 
 SLOW = """
 name = "a marker that is slower than it is set"
@@ -29,7 +29,7 @@ pitch = "70 mm"
 MARKS = ("--marks", "3", "--every", "50ms", "--yes-bench")
 
 
-async def maintenance(bench: Bench) -> None:
+async def maintenance(bench: Place) -> None:
     """Bring the line to Execute of mode Maintenance."""
     await bench.status(lambda status: not status["not_permitted"])
     refused = await bench.call("mode", "maintenance")
@@ -76,6 +76,24 @@ async def test_times_are_measured_and_a_setting_that_is_too_short_is_mended_when
         assert {"t_s", "triggered", "busy"} <= set(kept["results"][0]["raw"]["marks"][0])
         assert "station flap, 3 test marks: trigger to done, trigger to ready again: not as set" in recorded(bench.line)
     assert len(bench.marks) == 6
+
+
+async def test_a_plain_devices_marker_is_timed_from_its_trigger_output(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with plain_jogging(tmp_path, SLOW) as place, place.controller():
+        monkeypatch.setenv("XDG_RUNTIME_DIR", str(place.runtime))
+        monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+        await maintenance(place)
+        typed = Typing(place.line, capsys)
+        code, found = await typed("marker", *MARKS, "--busy-tells", "mark")
+    assert (code, found["marks"], found["wrong"]) == (1, 3, {}), typed.told
+    assert [item["what"] for item in found["unknown"]] == ["done"], "the line has no such input"
+    assert set(found["times"]) == {"ready_off", "response", "busy", "cycle"}
+    for name, true in (("response", 12.0), ("busy", 90.0), ("cycle", 122.0)):
+        figure = found["times"][name]
+        assert figure["at_least_ms"] <= true <= figure["at_most_ms"], name
+    assert "stations#1.mark_time" in {change["setting"] for change in found["changes"]}
 
 
 async def test_a_person_confirms_all_marks_at_once_and_any_other_word_makes_none(tmp_path: Path) -> None:
