@@ -78,7 +78,7 @@ def _columns(name: str, values: Sequence[Any]) -> dict[str, Sequence[Any]]:
 
 def _tables(columns: Mapping[str, Sequence[Any]], where: str) -> Iterator[Table]:
     names = list(columns)
-    n = len(columns[names[0]])
+    n = max((len(column) for column in columns.values()), default=0)
     for first in range(0, len(names), ACROSS - 1):
         some = names[first : first + ACROSS - 1]
         whole = n <= FIRST + LAST

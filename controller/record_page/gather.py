@@ -25,6 +25,7 @@ NO_SAFETY = (
     "people; local codes and licensed practice decide, whatever stands in this record"
 )
 HEAT_AND_FUMES = "marking equipment can hurt eyes, skin and lungs and can set things on fire"
+SUPERSEDED = "superseded"
 MARK_DIGITS = 12
 
 
@@ -48,13 +49,13 @@ def gather(config: LineConfig, since_ns: int | None = None) -> Record:
     whole.sort(key=lambda r: (_order(r), r.number))
     where = f"all of them are in result {{}} of {store.path.name}"
     parts = [_part(r, now, revisions, shown, where.format(r.number), last[_key(r)]) for r in whole]
-    left_out = len(every) - len(results)
+    done, left_out = _done(results, parts, last, now, shown), len(every) - len(results)
     return Record(
         line=config.name,
         mark=_mark(config, results, revisions, now),
-        facts=_facts(config, results, left_out, state, now, revisions),
+        facts=_facts(config, results, left_out, state, now, revisions, done),
         cautions=[NO_SAFETY, HEAT_AND_FUMES, *MARKING, BELT],
-        done=_done(results, parts, last, now, shown),
+        done=done,
         settings=changed_by_steps(results),
         settings_notes=changed_otherwise(results, checksum(now)),
         steps=parts,
@@ -76,9 +77,10 @@ def _nothing(config: LineConfig, every: Sequence[CommissioningResult]) -> str:
     )
 
 
-def _key(result: CommissioningResult) -> tuple[str, str]:
-    """A later result of the same takes a result's place."""
-    return result.step, str(result.raw.get("station") or "")
+def _key(result: CommissioningResult) -> tuple[str, ...]:
+    """A later result of the same key takes a result's place."""
+    both = result.raw | result.result
+    return result.step, *(str(both.get(name) or "") for name in part_of(result.step).of)
 
 
 def _order(result: CommissioningResult) -> int:
@@ -107,7 +109,7 @@ def _part(
 
 def _remark(result: CommissioningResult, now: str, newest: int) -> str:
     if result.number != newest:
-        return f"superseded by result {newest}"
+        return f"{SUPERSEDED} by result {newest}"
     return "" if result.settings_sha256 == checksum(now) else "settings changed since"
 
 
@@ -122,7 +124,7 @@ def _settings(result: CommissioningResult, now: str, revisions: Sequence[Revisio
 def _done(
     results: Sequence[CommissioningResult],
     parts: Sequence[StepPart],
-    last: dict[tuple[str, str], int],
+    last: dict[tuple[str, ...], int],
     now: str,
     shown: Shown,
 ) -> list[Done]:
@@ -144,7 +146,7 @@ def _done(
 
 def _facts(
     config: LineConfig, results: Sequence[CommissioningResult], left_out: int, state: JobState, now: str,
-    revisions: Sequence[Revision],
+    revisions: Sequence[Revision], done: Sequence[Done],
 ) -> list[tuple[str, str]]:  # fmt: skip
     people = ", ".join(dict.fromkeys(r.who for r in results))
     show = config.display
@@ -165,12 +167,21 @@ def _facts(
             for s in config.settings.stations
         ),
         ("Speeds", f"{show.speed(config.settings.line.lowest_speed)} to {show.speed(config.settings.line.top_speed)}"),
+        *(("Acceptance", _accepted(row)) for row in done if row.title == PARTS["accept"].title and _newest(row)),
         ("Program", f"beltcue {__version__}"),
     ]
     saved = next((r for r in revisions if r.sha256 == checksum(now)), None)
     if saved is not None:
         rows.insert(2, ("Saved", f"revision {saved.number}, {when(saved.wall_ns)}, {saved.who}: {saved.why}"))
     return rows
+
+
+def _newest(row: Done) -> bool:
+    return not row.remark.startswith(SUPERSEDED)
+
+
+def _accepted(row: Done) -> str:
+    return "; ".join(filter(None, (row.outcome, row.made, row.remark)))
 
 
 def _mark(config: LineConfig, results: Sequence[CommissioningResult], revisions: Sequence[Revision], now: str) -> str:

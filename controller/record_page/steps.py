@@ -32,6 +32,8 @@ class Part:
     title: str
     question: str
     describe: Describe = plain_step.describe
+    of: tuple[str, ...] = ("station",)
+    """What of a result says whose it is: a later one of the same takes its place."""
 
 
 PARTS = {
@@ -42,7 +44,7 @@ PARTS = {
     "distance": Part("Distance", "How far is the marker from the eye?", distance_step.describe),
     "marker": Part("Marker", "Do the marker's signals come in order, and how fast is it?", marker_step.describe),
     "limits": Part("Limits", "How fast may the line run?", limits_step.describe),
-    "budget": Part("Error budget", "What is a mark's error made of?", budget_step.describe),
+    "budget": Part("Error budget", "What is a mark's error made of?", budget_step.describe, ("station", "speed_mm_s")),
     "trial": Part("Trial", "Where do marks land at several speeds?", trial_step.describe),
     "accept": Part("Acceptance", "Do the marks keep the tolerance at every speed?", accept_step.describe),
 }
@@ -58,7 +60,7 @@ def body_of(step: str, number: int, result: Mapping[str, Any], raw: Mapping[str,
     """Lay out a result; one that another version kept in another form is shown by its names."""
     try:
         body = part_of(step).describe(result, raw, shown)
-    except (AttributeError, IndexError, KeyError, TypeError, ValueError, ZeroDivisionError):
+    except (ArithmeticError, AttributeError, IndexError, KeyError, TypeError, ValueError):
         body = plain_step.describe(result, raw, shown)
         body.notes.append("Kept in a form that this version of the program has no page for; shown by its names.")
     body.outcome = body.outcome or next(iter(verdict_of(result)), "")
@@ -68,21 +70,27 @@ def body_of(step: str, number: int, result: Mapping[str, Any], raw: Mapping[str,
 
 def verdict_of(result: Mapping[str, Any]) -> list[str]:
     """What the step said in words."""
-    found = result.get("says") or result.get("verdict") or []
-    words = [found] if isinstance(found, str) else [str(text) for text in found]
-    return words + [str(note) for note in result.get("notes") or []]
+    found = _all(result.get("says") or result.get("verdict"))
+    return [str(text) for text in (*found, *_all(result.get("notes")))]
 
 
 def unknown_of(result: Mapping[str, Any]) -> list[Unknown]:
     """What the step could not tell."""
-    rows = [row for row in result.get("unknown") or [] if isinstance(row, Mapping)]
+    rows = [row for row in _all(result.get("unknown")) if isinstance(row, Mapping)]
     return [Unknown(*(str(row.get(name, "")) for name in ("what", "why", "needs"))) for row in rows]
 
 
 def changes_of(result: Mapping[str, Any]) -> list[Changed]:
     """What the step changed, or would have changed."""
     applied = bool(result.get("applied"))
-    rows = [row for row in result.get("changes") or [] if isinstance(row, Mapping)]
+    rows = [row for row in _all(result.get("changes")) if isinstance(row, Mapping)]
     return [
         Changed(str(row.get("setting", "")), str(row.get("from", "")), str(row.get("to", "")), applied) for row in rows
     ]
+
+
+def _all(value: Any) -> list[Any]:
+    """What is kept as a list, or as one of it, or not at all."""
+    if isinstance(value, list):
+        return value
+    return [] if value is None or value == "" else [value]

@@ -22,7 +22,7 @@ from controller.record_page.model import Record
 from controller.record_page.render import render
 from controller.record_page.rounding import rounded
 from controller.record_page.shown import Shown, number
-from controller.record_page.steps import PARTS
+from controller.record_page.steps import PARTS, body_of, changes_of, unknown_of, verdict_of
 from controller.settings.line import LineConfig
 from controller.units import Display
 from tests.unit.job_kit import LineFolder, line_folder
@@ -166,6 +166,8 @@ def test_the_page_says_its_paper(folder: LineFolder, paper: Any) -> None:
     assert re.search(r"size: (A4|letter);", render(gather(folder.config), paper))[1].lower() == paper  # type: ignore[index]
 
 
+KEYS = ["line", "verdict", "says", "unknown", "changes", "applied", "notes", "value", "low95", "high95", "estimates", "right", "filters", "times",
+        "limits", "terms", "marks", "setup", "t_s", "counts", "reach_mm", "mean_speed_mm_s", "position_mm", "station"]  # fmt: skip
 NASTY = st.text(st.characters(exclude_categories=("Cs", "Cc")), min_size=1, max_size=30) | st.sampled_from(
     [
         "</style><script>alert(1)</script>",
@@ -245,6 +247,57 @@ def test_long_data_are_trimmed_and_the_count_is_said() -> None:
     assert {"1", str(FIRST), str(n - LAST + 1), str(n)} <= rows
     assert str(FIRST + 1) not in {row[0] for row in table.rows}
     assert data_tables({}, "") == []
+
+
+def test_results_of_two_stations_stand_beside_one_another(folder: LineFolder) -> None:
+    for hour, (step, station, speed) in enumerate(
+        [
+            ("distance", "flap", 0.0),
+            ("distance", "back", 0.0),
+            ("budget", "flap", 100.0),
+            ("budget", "flap", 200.0),
+            ("budget", "flap", 100.0),
+        ]
+    ):
+        keep(folder, step, {"station": station, "speed_mm_s": speed}, hour=hour)
+    record = gather(folder.config)
+    assert [step.number for step in record.steps] == [1, 2, 4, 5]
+
+
+def test_the_acceptance_stands_on_the_first_page(folder: LineFolder) -> None:
+    keep(folder, "limits", {})
+    assert dict(gather(folder.config).facts)["Acceptance"] == "not done"
+    keep(folder, "accept", {"says": ["FAIL: not so"], "verdict": "fail"}, {"station": "flap"}, hour=1)
+    keep(folder, "accept", {"says": ["PASS: so it is"], "verdict": "pass"}, {"station": "flap"}, hour=2)
+    assert dict(gather(folder.config).facts)["Acceptance"] == "PASS: so it is; 2026-05-28 22:26 UTC, anna"
+
+
+VALUES = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(-(10**9), 10**9)
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(max_size=8),
+    lambda inner: (
+        st.lists(inner, max_size=4) | st.dictionaries(st.sampled_from(KEYS) | st.text(max_size=8), inner, max_size=6)
+    ),
+    max_leaves=12,
+)
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    step=st.sampled_from([*PARTS, "polish"]),
+    result=st.dictionaries(st.sampled_from(KEYS), VALUES),
+    raw=st.dictionaries(st.sampled_from(KEYS), VALUES),
+)
+def test_whatever_another_version_has_kept_is_shown(step: str, result: dict[str, Any], raw: dict[str, Any]) -> None:
+    body = body_of(step, 1, result, raw, Shown(Display("in", "ft/min")))
+    assert isinstance(body.outcome, str)
+    assert all(
+        isinstance(text, str) for table in (*body.tables, *data_tables(raw, "")) for row in table.rows for text in row
+    )
+    verdict_of(result), unknown_of(result), changes_of(result)
 
 
 def test_what_the_page_is_made_of_is_packed_with_the_program() -> None:
