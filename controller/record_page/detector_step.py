@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from controller.record_page.drawing import draw
 from controller.record_page.model import Body, Figure, Picture, Table
 from controller.record_page.rounding import plain
-from controller.record_page.shown import NOT_KNOWN, STANDARD, Shown, half_of, number
+from controller.record_page.shown import NOT_KNOWN, Shown, half_of, number
 from controller.units import to_unit
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def _speeds(speeds: Sequence[Mapping[str, Any]], shown: Shown) -> Table:
             [shown.speed("", at["speed_mm_s"]).text, str(n), shown.length("", at["length_mm"], u).text, scatter]
         )
     columns = ["speed", "products", "mean length", "scatter of one (sd)"]
-    return Table("Repeatability", columns, rows, f"± is {STANDARD}, of the mean and of the scatter itself")
+    return Table("Repeatability", columns, rows, "± is one standard uncertainty, of the mean and of the scatter itself")
 
 
 def _pictures(result: Mapping[str, Any], shown: Shown) -> list[Picture]:

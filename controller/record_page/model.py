@@ -19,7 +19,7 @@ class Figure:
     spread: str = ""
     """After ±; empty: none is stated."""
     covers: str = ""
-    """What ± is: "95 %" or "one standard uncertainty"."""
+    """What ± is: "95 %", or "k = 1" for one standard uncertainty."""
     beside: str = ""
     """The same in mm, where the line's people read another unit."""
 

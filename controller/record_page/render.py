@@ -12,6 +12,8 @@ from controller.record_page.model import Record
 
 Paper = Literal["a4", "letter"]
 LONG_WORD = 26
+LENGTHY = 64
+"""A figure of more letters has a row of its own."""
 SIZES: dict[Paper, str] = {"a4": "A4", "letter": "letter"}
 
 
@@ -21,6 +23,7 @@ def render(record: Record, paper: Paper) -> str:
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     environment.filters["css"] = _css
     environment.tests["unbroken"] = _unbroken
+    environment.tests["lengthy"] = lambda text: len(text) > LENGTHY
     style = environment.from_string((folder / "page.css").read_text(encoding="utf-8"))
     page = environment.from_string((folder / "page.html").read_text(encoding="utf-8"))
     css = Markup(style.render(record=record, size=SIZES[paper]))

@@ -12,7 +12,8 @@ from controller.units import Display, to_unit
 
 NOT_KNOWN = "not known"
 SURE = "95 %"
-STANDARD = "one standard uncertainty"
+STANDARD = "k = 1"
+"""± is one standard uncertainty."""
 LEAST_CHANCE = 0.001
 METRIC = ("mm", "m", "mm/s", "m/s", "m/min")
 
