@@ -60,6 +60,7 @@ async def _jogs(
     try:
         while len(found) < passes:
             number = len(found) + 1
+            await _refuse_marking(source)
             follower = Follower(source, config, LOOK_S if spec.detector.captured else SAMPLED_LOOK_S)
             await follower.stood_at(
                 f"Pass {number} of {passes}: one product upstream of the eye, none from there to the marker, belt "
@@ -84,6 +85,15 @@ async def _jogs(
     finally:
         await source.close()
     return found, raw
+
+
+async def _refuse_marking(source: Source) -> None:
+    """Refuse to jog where the next product would be marked."""
+    values = (await source.look()).values
+    if values.get("control.enable") or values.get("enable"):
+        raise RefusedError(
+            "marking is enabled, and a jogged product would be marked: stop the line first (beltcue command stop)"
+        )
 
 
 def _raw(looks: list[Look]) -> dict[str, Any]:

@@ -64,6 +64,11 @@ async def test_the_distance_is_jogged_through_the_running_controller_and_written
             await both_ends(terminal, clock, FIRST_S, 2)
             await both_ends(terminal, clock, SECOND_S, 3)
             code, found = await terminal.end()
+        await place.start()
+        async with at_terminal(*words, environment=environment) as started:
+            assert (await started.end())[0] == 1
+            assert b"marking is enabled" in started.shown
+            assert BEFORE.encode() not in started.shown
     assert (code, found["source"], found["applied"]) == (0, "controller", True), terminal.shown.decode()
     assert [each["stops"] for each in found["passes"]] == [0, 0]
     assert found["distance_mm"]["value"] == pytest.approx(406.0, abs=0.1)
