@@ -89,13 +89,13 @@ def _draw(picture: Path, config: LineConfig, found: Budget) -> None:
     plot_budget(picture, title, found, config.display)
 
 
-def _input_text(term: Term) -> str:
+def _input_text(term: Term, show: Display) -> str:
     """The input's own standard uncertainty, with its unit."""
     if term.unit == "s":
         return f"{term.u_input * 1e3:.3g} ms"
     if term.unit == "mm/mm":
         return f"{term.u_input:.3%}"
-    return f"{term.u_input:.3g} mm"
+    return show.length(term.u_input, 3)
 
 
 def _print(config: LineConfig, found: Budget, source: str) -> None:
@@ -117,7 +117,7 @@ def _print(config: LineConfig, found: Budget, source: str) -> None:
     table.add_column("known from")
     for term in found.terms:
         contributes = f"{to_unit(term.u_mm, show.length_unit):.4f}"
-        table.add_row(term.name, _input_text(term), contributes, f"{found.share(term):.1%}", term.says)
+        table.add_row(term.name, _input_text(term, show), contributes, f"{found.share(term):.1%}", term.says)
     Console(highlight=False).print(table)
     print_rows([*_whole_rows(found, show), _tolerance_row(found, _tolerance_mm(config, found), show)])
     biggest = found.terms[0]
