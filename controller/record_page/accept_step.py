@@ -9,7 +9,7 @@ import numpy as np
 
 from controller.record_page.drawing import draw
 from controller.record_page.marks_kept import NOT_DRAWN, alike, by_speed, marks_of, setup_of
-from controller.record_page.model import Body, Figure, Picture, Table
+from controller.record_page.model import HELD, Body, Figure, Picture, Table
 from controller.record_page.shown import Shown, chance, half_of, number
 from controller.units import to_unit
 
@@ -68,7 +68,7 @@ def _rows(numbers: list[int]) -> str:
 
 
 def _share(percent: float) -> str:
-    return "less than 0.01 %" if percent < 0.01 else number("", percent, unit="%", digits=2).text
+    return f"less than 0.01{HELD}%" if percent < 0.01 else number("", percent, unit="%", digits=2).text
 
 
 def _from_to(ends: Mapping[str, float], shown: Shown) -> str:

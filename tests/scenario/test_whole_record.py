@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 from pathlib import Path
 
 import pytest
@@ -52,6 +53,8 @@ def test_what_the_verbs_found_becomes_one_page(tmp_path: Path, capsys: pytest.Ca
     page = Page(text)
     assert page.outside == [] and "http" not in text and "url(#" in text
     assert page.elements.count("svg") == 7 and "script" not in page.elements
+    colours = re.findall(r"#([0-9a-f]{2})([0-9a-f]{2})([0-9a-f]{2})\b", text)
+    assert colours and all(red == green == blue for red, green, blue in colours), "told apart without colour"
     assert len(page.ids) == len(set(page.ids)), "what is named in one picture is not found in another"
     steps = ("3.1 Scale", "3.2 Distance", "3.3 Limits", "3.4 Error budget", "3.5 Trial", "3.6 Trial", "3.7 Acceptance")
     for word in (*steps, "superseded by result 6", "PASS: station flap, 24 marks"):
