@@ -33,6 +33,9 @@ def register(verbs: Verbs) -> None:
         help="serve there instead; port 0: any free one; for a serial line a port's path, or pty",
     )
     parser.add_argument("--truth", metavar="FILE", help="write what really happens as JSON lines; - is standard output")
+    parser.add_argument(
+        "--tray", metavar="FILE", type=Path, help="write where a ruler finds each mark, as the CSV file of a trial"
+    )
 
     parser = verb(
         verbs,
@@ -90,6 +93,7 @@ def _sim(args: argparse.Namespace) -> int:
     from controller.settings.base import SettingsError
     from sim.show import SideText, verdict_rows
     from sim.side import run_side
+    from sim.tray import Tray
 
     try:
         # Also a line that may not run before its link has been measured: this is what there is to measure.
@@ -105,13 +109,18 @@ def _sim(args: argparse.Namespace) -> int:
                 out = sys.stdout
             elif args.truth is not None:
                 out = stack.enter_context(Path(args.truth).open("w", encoding="utf-8", buffering=1))
-            text = SideText(config.display)
+            text, tray = SideText(config.display), None
+            if args.tray is not None:
+                file = stack.enter_context(args.tray.open("w", encoding="utf-8"))
+                tray = Tray(file, config.display, scenario.seed if args.seed is None else args.seed)
 
             def tell(item: dict[str, Any]) -> None:
                 if out is not None:
                     print(json.dumps(item), file=out, flush=True)
                 if out is not sys.stdout:
                     text.tell(item)
+                if tray is not None:
+                    tray.tell(item)
 
             verdict = asyncio.run(run_side(config, scenario, args.seed, host, port, args.for_s, tell))
     except SettingsError as error:

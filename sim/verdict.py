@@ -41,6 +41,8 @@ class Judged:
     index: int | None
     error_mm: float | None
     double: bool
+    from_lead_mm: float | None = None
+    """Where it is on its product, from the leading edge."""
 
 
 @dataclass(slots=True)
@@ -121,7 +123,7 @@ class Verdict:
             double = self._remember(product, truth.station, index)
             self._doubles += double
             self._placement.add(error_mm, truth.speed_mm_s)
-            judged = Judged(truth, place_mm, product.number, index, error_mm, double)
+            judged = Judged(truth, place_mm, product.number, index, error_mm, double, place_mm - product.lead_mm)
         if self._on_judged is not None:
             self._on_judged(judged)
 

@@ -15,6 +15,7 @@ from controller.cli import (
     commission_scale,
     commission_sense,
     commission_trial,
+    commission_walk,
 )
 from controller.cli.common import Verbs
 
@@ -30,6 +31,7 @@ STEPS = (
     commission_budget,
     commission_trial,
     commission_accept,
+    commission_walk,
     commission_results,
     commission_record,
 )
@@ -40,7 +42,8 @@ def register(verbs: Verbs) -> None:
     parser = verbs.add_parser(
         "commission",
         help="measure a line, say what to change, and prove it",
-        description="Measure a line, say what to change, and prove it. Each step is a verb of its own.",
+        description="Measure a line, say what to change, and prove it. Each step is a verb of its own; beltcue "
+        "commission LINE.toml goes through them in order, at a terminal.",
         allow_abbrev=False,
     )
     steps = parser.add_subparsers(title="steps", metavar="STEP", required=True, parser_class=type(parser))

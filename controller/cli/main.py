@@ -19,6 +19,7 @@ from controller.cli import (
     check,
     commands,
     commission,
+    commission_walk,
     job,
     measure,
     plant_map,
@@ -71,7 +72,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
         # Looking for the verbs of others takes longer than asking a running controller.
-        args = parser(everything=not words or words[0] not in _own_names()).parse_args(words)
+        args = parser(everything=not words or words[0] not in _own_names()).parse_args(commission_walk.spelled(words))
         code: int = args.execute(args)
         return code
     except BadInputError as error:
