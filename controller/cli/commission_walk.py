@@ -187,7 +187,7 @@ class _Walk:
     def _accepted(self) -> bool:
         """Whether the job may be saved: the settings are accepted as they are, or somebody wants it all the same."""
         found = self._results("accept")
-        if found and found[-1][1] and found[-1][0].result.get("verdict") == "pass":
+        if found and found[-1][1] and found[-1][0].result.get("outcome") == "pass":
             return True
         return bool(ask_yes("These settings have not passed accept. Save the job all the same?", None))
 
@@ -222,10 +222,9 @@ class _Walk:
             return str(state_of(self._config))
         found = self._results(step.name)
         if not found:
-            return "not done"
+            return "done in this walk" if step.name in self._done else "not done"
         kept, same = found[-1]
-        verdict = kept.result.get("verdict")
-        said = f" {verdict}," if step.name == "accept" else ""
+        said = f" {kept.result.get('outcome')}," if step.name == "accept" else ""
         others = "" if same else "; with other settings than those of now"
         return f"done:{said} result {kept.number}, {when(kept.wall_ns)}, {kept.who}{others}"
 
@@ -257,10 +256,9 @@ class _Walk:
         """Say what was done and what is changed since the walk began."""
         from controller.job_text import changes
 
-        rows = [
-            (place, f"{old} → {new}") for place, old, new in changes(self._began, self._text(), self._config.display)
-        ]
-        print_rows([("done", ", ".join(self._done) or "nothing"), ("changed", "" if rows else "nothing"), *rows])
+        found = changes(self._began, self._text(), self._config.display)
+        made = [f"{place}: {old} → {new}" for place, old, new in found] or ["nothing"]
+        print_rows([("done", ", ".join(self._done) or "nothing"), *(("changed", text) for text in made)])
 
     # Asking.
 

@@ -118,6 +118,38 @@ STEPS = (
         ),
     ),
     Step(
+        "distance",
+        "how far is it from the eye to the marker",
+        Needs.AGREED,
+        _commission("distance"),
+        (
+            "stop the line (beltcue command stop) and cover the head or the beam: the marker must not fire",
+            "have one product at a time ready, to be jogged from the eye to the marker",
+        ),
+        belt=True,
+        questions=(Question("how many passes (Enter: 3)", "--passes"),),
+    ),
+    Step(
+        "marker",
+        "does the marker answer as it should, and how long does it take; IT FIRES, after a word that you must type",
+        Needs.AT_WORK,
+        _commission("marker"),
+        (
+            "put scrap before the marker, with nobody in its reach",
+            "in another terminal: beltcue command stop; beltcue mode maintenance; beltcue command reset; "
+            "beltcue command start",
+        ),
+        marks=True,
+        questions=(
+            Question("how many test marks (Enter: 10)", "--marks"),
+            Question(
+                "what its papers say of busy: that it comes with the trigger, or with the mark? trigger or mark "
+                "(Enter: not known)",
+                "--busy-tells",
+            ),
+        ),
+    ),
+    Step(
         "limits",
         "how fast may the line run, and what limits it",
         Needs.NOTHING,
@@ -145,8 +177,10 @@ STEPS = (
         _commission("trial"),
         (
             "cover the head or the beam for a dry run first: beltcue run --dry",
-            "then, in another terminal: beltcue mode production; beltcue command reset; beltcue command start",
-            "mark scrap at these speeds, stop (beltcue command stop), and measure each mark from the leading edge",
+            "then, in another terminal: beltcue command stop; beltcue mode production; beltcue command reset; "
+            "beltcue command start",
+            "mark scrap at the speeds that are proposed below, stop (beltcue command stop), and measure each mark from "
+            "the leading edge",
         ),
         first=_commission("trial"),
         belt=True,
@@ -159,7 +193,8 @@ STEPS = (
         Needs.AT_WORK,
         _commission("accept"),
         (
-            "mark new scrap at these speeds, as for the trial, with the settings that are to be accepted",
+            "mark new scrap at the speeds that are proposed below, as for the trial, with the settings that are to be "
+            "accepted",
             "stop, and measure each mark from the leading edge",
         ),
         first=_commission("accept"),
@@ -173,6 +208,14 @@ STEPS = (
         "save the job as its next revision, with who and why",
         Needs.NOTHING,
         ("job", LINE, "save"),
+        asks=False,
+    ),
+    Step(
+        "record",
+        "write all that was found as one page to print and sign",
+        Needs.NOTHING,
+        _commission("record"),
+        questions=(Question("the file to write (Enter: named after the line, here)", "--out"),),
         asks=False,
     ),
 )

@@ -36,31 +36,47 @@ WRONG = (
 ONE_SPEED = """
 name = "one speed"
 [belt]
-segments = [{ kind = "constant", speed = "30 m/min" }]
+segments = [{ kind = "constant", speed = "45 m/min" }]
 """
-SPEEDS = ("20.0", "40.0", "60.0")
+SPEEDS = ("30.0", "45.0", "60.0")
 """What the drive is set to, and shows, in m/min."""
 THREE_SPEEDS = """
 name = "three speeds, one after the other"
 [belt]
 repeat = true
 segments = [
-    { kind = "constant", speed = "20 m/min", duration = "3.4 s" },
-    { kind = "ramp", to = "40 m/min", duration = "400 ms" },
-    { kind = "constant", speed = "40 m/min", duration = "2 s" },
-    { kind = "ramp", to = "60 m/min", duration = "400 ms" },
-    { kind = "constant", speed = "60 m/min", duration = "1.5 s" },
-    { kind = "ramp", to = "20 m/min", duration = "700 ms" },
+    { kind = "constant", speed = "45 m/min", duration = "1.8 s" },
+    { kind = "ramp", to = "60 m/min", duration = "300 ms" },
+    { kind = "constant", speed = "60 m/min", duration = "1.4 s" },
+    { kind = "ramp", to = "30 m/min", duration = "600 ms" },
+    { kind = "constant", speed = "30 m/min", duration = "2.6 s" },
+    { kind = "ramp", to = "45 m/min", duration = "300 ms" },
 ]
+"""
+JOGGED = """
+name = "one carton at a time, jogged by sight until it is under the print point"
+[belt]
+repeat = true
+segments = [{ kind = "stop", duration = "1 s" }, { kind = "constant", speed = "40 m/min", distance = "500 mm" }]
 """
 CARTONS = """
 [[products]]
 length = "90 mm"
 pitch = "110 mm"
+"""
+ONE_BY_ONE = """
+[[products]]
+length = "90 mm"
+pitch = "500 mm"
+first = "100 mm"
+"""
+SLOW_MARKER = """
 [[markers]]
 response = "8 ms"
 """
 LINE = "tea-cartons"
+SETTLING = 4
+"""So many cartons after a change of speed are not measured: their marks were ordered before it."""
 
 
 class Technician:
@@ -76,7 +92,7 @@ class Technician:
             self._address = f"127.0.0.1:{free.getsockname()[1]}"
         text = roomy(folder, CONFIG / "demo-line.toml").read_text()
         text = _changed(
-            text, ('"127.0.0.1:15020"', f'"{self._address}"'), ('"30 m/min"', '"66 m/min"\nlowest_speed = "20 m/min"')
+            text, ('"127.0.0.1:15020"', f'"{self._address}"'), ('"30 m/min"', '"66 m/min"\nlowest_speed = "30 m/min"')
         )
         self._truth.write_text(text)
         self.line.write_text(_changed(text, *WRONG))
@@ -88,17 +104,15 @@ class Technician:
 
     # The belt, the controller, the panel, the ruler.
 
-    def set_drive(self, speeds: str) -> None:
-        """Run the belt at other speeds: the bench's line is started anew with them."""
+    def set_drive(self, speeds: str, cartons: str = CARTONS) -> None:
+        """Run the belt at other speeds, with other cartons: the bench's line is started anew with them."""
         _end(self._side)
         scene = self.folder / "scene.toml"
-        scene.write_text(speeds + CARTONS)
+        scene.write_text(speeds + cartons + SLOW_MARKER)
         self._read = 0
         words = ["sim", str(self._truth), "--scenario", str(scene), "--tray", str(self.tray)]
         self._side = self._started("simulator", words)
         _until(self._listening, "the simulated I/O side")
-        if self._controller is not None:
-            _until(self._linked, "the controller to find the I/O side again")
 
     def start_controller(self) -> None:
         """End the controller, if one runs, and start it with what the file says now."""
@@ -106,14 +120,33 @@ class Technician:
         self._controller = self._started("controller", ["run", str(self.line)])
         self.launches += 1
         _until(lambda: self._status() is not None, "the controller")
+        self.see_values()
 
-    def run_line(self, *, run: bool) -> None:
+    def see_values(self) -> None:
+        """Look whether the display shows the I/O side's values."""
+        _until(self._linked, "the controller to find the I/O side")
+
+    def belt_stands(self) -> None:
+        """Jog on: wait until the belt, which runs again first, stands once more, by the speed on the display."""
+        _until(lambda: abs(self._speed_mm_s()) > 1.0, "the belt to run")
+        _until(lambda: abs(self._speed_mm_s()) < 0.1, "the belt to stand")
+
+    def _speed_mm_s(self) -> float:
+        status = self._status()
+        speed = None if status is None else status["speed_mm_s"]
+        assert isinstance(speed, float | int)
+        return speed
+
+    def run_line(self, *, run: bool, mode: str = "production") -> None:
         """Start the line at the panel, or stop it."""
         if run:
+            if self._state() == "Execute":
+                self._give("stop", "Stopped")
             # After another belt and the I/O side's restart there may be a fault to clear first.
             _until(lambda: self._state() in ("Stopped", "Aborted"), "a line that stands")
             if self._state() == "Aborted":
                 self._give("clear", "Stopped")
+            self._give("mode", "Stopped", mode)
             self._give("reset", "Idle")
             self._give("start", "Execute")
         else:
@@ -140,7 +173,7 @@ class Technician:
         """The scrap since the line was started, without what was marked as the speed had just been changed."""
         rows = self._rows()[self._read :]
         speeds = [row.split(",")[0] for row in rows]
-        return [row for n, row in enumerate(rows) if n >= 2 and speeds[n - 2 : n + 1] == [speeds[n]] * 3]
+        return [row for n, row in enumerate(rows) if n >= SETTLING and len(set(speeds[n - SETTLING : n + 1])) == 1]
 
     # The walk.
 
@@ -217,12 +250,12 @@ class Technician:
         status = self._status()
         return None if status is None else status["state"]
 
-    def _give(self, verb: str, state: str) -> None:
+    def _give(self, verb: str, state: str, argument: str = "") -> None:
         refused: list[str | None] = [None]
 
         def taken() -> bool:
             with LocalClient(socket_path(LINE)) as client:
-                refused[0] = client.call(verb, "anna")
+                refused[0] = client.call(verb, "anna", argument)
             return refused[0] is None
 
         _until(taken, f"{verb} to be taken")
@@ -240,7 +273,7 @@ class _Answers:
     def __init__(self, who: Technician) -> None:
         self._who = who
         self._step = ""
-        self._each = 0
+        self._each = self._trials = 0
         self._rows: list[str] = []
         self._simple: tuple[tuple[str, str], ...] = (
             (r"Enter begins with \w+; .* > $", ""),
@@ -249,6 +282,8 @@ class _Answers:
             (r"Was no product before the eye.*\n> $", "unknown"),
             (r"products pass at one distance.*\n> $", "yes"),
             (r"Write th.* to .*\?.*\n> $", "yes"),
+            (r"how many passes .*: $", "2"),
+            (r"the file to write .*: $", str(who.folder / "record.html")),
             (r"columns> $", ""),
             (r"Why, for the record\? $", "commissioned"),
             (r"again, next, stop, .* > $", "next"),
@@ -256,8 +291,8 @@ class _Answers:
             (r"for how long to look, .*: $", "4 s"),
             (r"length of the products that pass, .*: $", "90 mm"),
             (r"how well it is known, .*: $", "0.1 mm"),
-            (r"for how long to look at them .*: $", "4 s"),
-            (r"what the drive's own display shows, .*: $", "30.0 m/min"),
+            (r"for how long to look at them .*: $", "3 s"),
+            (r"what the drive's own display shows, .*: $", "45.0 m/min"),
             (r"length of the scrap, .*: $", "90 mm"),
             (r"\): $", ""),
         )
@@ -267,9 +302,18 @@ class _Answers:
         if step := re.search(r"step +\d+ of \d+: (\w+):", screen):
             self._step = step[1]
         if re.search(r"Enter does it; .* > $", screen):
-            if self._step == "detector":
-                self._who.set_drive(THREE_SPEEDS)
+            self._prepare()
             return ""
+        if re.search(r"for how long|how many", screen.splitlines()[-1] if screen else ""):
+            self._who.see_values()
+        if re.search(r"Pass \d+.*; Enter\n$", screen):
+            self._who.belt_stands()
+            return ""
+        if re.search(r"how many test marks .*: $", screen):
+            self._who.run_line(run=True, mode="maintenance")
+            return "3"
+        if confirmed := re.search(r"type (\w+) and Enter; anything else stops here\.\n> $", screen):
+            return confirmed[1]
         if re.search(r"Enter when it runs; skip or stop > $", screen):
             self._who.start_controller()
             return ""
@@ -278,9 +322,21 @@ class _Answers:
         if re.search(r"the CSV file with the marks .*: $", screen):
             self._rows = self._who.scrap(self._each)
             return ""
+        if re.search(r"again, next, stop, .* > $", screen):
+            # What does not belong may have been a carton that was knocked; what does not pass again and again is wrong.
+            self._trials += self._step == "accept"
+            return "again" if self._step == "accept" and self._trials < 3 else "next"
         if re.search(r"mark \d+> $", screen):
             return self._rows.pop(0) if self._rows else ""
         return next((answer for pattern, answer in self._simple if re.search(pattern, screen)), None)
+
+    def _prepare(self) -> None:
+        """What is done at the line before a step."""
+        match self._step:
+            case "detector" | "marker":
+                self._who.set_drive(THREE_SPEEDS)
+            case "distance":
+                self._who.set_drive(JOGGED, ONE_BY_ONE)
 
 
 def _changed(text: str, *changes: tuple[str, str]) -> str:
