@@ -109,9 +109,9 @@ def _as_json(config: LineConfig, setup: Setup, found: Acceptance, says: list[str
     more = found.more
     return {
         "line": config.name,
-        "outcome": found.verdict.value,
-        "verdict": says,
+        "verdict": found.verdict.value,
         "reasons": [reason.value for reason in found.reasons],
+        "says": says,
         "needs": needs,
         "tolerance_mm": setup.tolerance_mm,
         "share_percent": found.share * 100.0,

@@ -187,7 +187,7 @@ class _Walk:
     def _accepted(self) -> bool:
         """Whether the job may be saved: the settings are accepted as they are, or somebody wants it all the same."""
         found = self._results("accept")
-        if found and found[-1][1] and found[-1][0].result.get("outcome") == "pass":
+        if found and found[-1][1] and found[-1][0].result.get("verdict") == "pass":
             return True
         return bool(ask_yes("These settings have not passed accept. Save the job all the same?", None))
 
@@ -224,7 +224,7 @@ class _Walk:
         if not found:
             return "done in this walk" if step.name in self._done else "not done"
         kept, same = found[-1]
-        said = f" {kept.result.get('outcome')}," if step.name == "accept" else ""
+        said = f" {kept.result.get('verdict')}," if step.name == "accept" else ""
         others = "" if same else "; with other settings than those of now"
         return f"done:{said} result {kept.number}, {when(kept.wall_ns)}, {kept.who}{others}"
 

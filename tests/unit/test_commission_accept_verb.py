@@ -61,17 +61,17 @@ def test_pass_fail_and_not_proven_with_their_exit_codes(
 ) -> None:
     before = line.read_text()
     code, found = asked(line, capsys, "--csv", write(tmp_path, rows()))
-    assert (code, found["outcome"], found["needs"], found["more"]) == (0, "pass", "", None)
+    assert (code, found["verdict"], found["needs"], found["more"]) == (0, "pass", "", None)
     assert [e["speed_mm_s"] for e in found["at_speeds"]] == [0.0, 500.0]
     assert all(e["outside_percent_at_most"] <= 5.0 for e in found["at_speeds"]) and found["mean_within_tolerance"]
     code, found = asked(line, capsys, "--csv", write(tmp_path, rows(a=0.5, tau_ms=8.0)))
-    assert (code, found["outcome"]) == (1, "fail") and "settings mend that" in " ".join(found["verdict"])
+    assert (code, found["verdict"]) == (1, "fail") and "settings mend that" in " ".join(found["says"])
     code, found = asked(line, capsys, "--csv", write(tmp_path, rows(speeds=(10.0, 20.0))))
-    assert (code, found["outcome"], found["more"]["towards"]) == (1, "not proven", "pass")
+    assert (code, found["verdict"], found["more"]["towards"]) == (1, "not proven", "pass")
     assert "more marks at each of 6 m/min, 18 m/min, 30 m/min" in found["needs"]
     assert main(["commission", "results", str(line), "--step", "accept", "--json"]) == 0
     kept = json.loads(capsys.readouterr().out.splitlines()[-1])["results"]
-    assert [each["result"]["outcome"] for each in kept] == ["pass", "fail", "not proven"]
+    assert [each["result"]["verdict"] for each in kept] == ["pass", "fail", "not proven"]
     assert len(kept[0]["raw"]["marks"]["position_mm"]) == 24
     assert line.read_text() == before
 
@@ -143,7 +143,7 @@ def test_marks_are_typed_and_a_slip_is_typed_again(tmp_path: Path, line: Path) -
     os.close(theirs)
     os.close(ours)
     found = json.loads(done.stdout.splitlines()[-1])
-    assert (done.returncode, found["outcome"], found["marks"]) == (0, "pass", 24), done.stderr
+    assert (done.returncode, found["verdict"], found["marks"]) == (0, "pass", 24), done.stderr
     assert done.stderr.count("type it again") == 2 and "decimal comma" in done.stderr
 
 
