@@ -15,9 +15,9 @@ from controller.commissioning.uncertainty import Spread
 from controller.commissioning.watched import Look, watched
 from controller.registers import Command, StatusBit
 from controller.units import Display
-from sim.scenario import SegmentSection
+from sim.scenario import Scenario, SegmentSection
 from sim.world import build_device
-from tests.scenario.rig import constant, encoder, products, ramp, scene, spec_of, stop
+from tests.scenario.rig import constant, encoder, products, ramp, scenario_of, scene, spec_of, stop
 
 LINE = "demo-line.toml"
 ACCEL, SPEED = 500.0, 200.0
@@ -27,11 +27,15 @@ SHOW = Display()
 
 def looks_at(segments: list[SegmentSection], seconds: float, pitch: float, first: float, **truth: Any) -> list[Look]:
     """Looks at the line's I/O side every 20 ms, its belt running from the beginning on."""
-    spec = spec_of(LINE)
     scenario = scene(segments, [products(length=90.0, pitch=pitch, first=first)], encoder=encoder(**truth))
-    scenario = scenario.model_copy(update={"belt": scenario.belt.model_copy(update={"starts": "at once"})})
-    device = build_device(spec, scenario)
-    looks = []
+    return watching(
+        scenario.model_copy(update={"belt": scenario.belt.model_copy(update={"starts": "at once"})}), seconds
+    )
+
+
+def watching(scenario: Scenario, seconds: float) -> list[Look]:
+    """Looks at the I/O side of a scenario every 20 ms."""
+    device, looks = build_device(spec_of(LINE), scenario), []
     for n in range(round(seconds / 0.02) + 1):
         t_ns = n * 20_000_000
         device.write(Command(), t_ns)
@@ -63,6 +67,15 @@ def test_contact_finds_how_much_is_lost_in_a_stop(starting: float, stopping_: fl
     assert abs(lost_mm - true_mm) <= half_mm
     says = repeat_texts(found, spec.scale_mm, SHOW)[-1]
     assert ("SLIPS" in says) == (true_mm > 0.5), says
+
+
+def test_the_bench_scenario_for_it_shows_it() -> None:
+    spec = spec_of(LINE)
+    found = repeats(*_seen(watched(watching(scenario_of(LINE, "slip.toml"), 30.0), spec)))
+    assert isinstance(found, Repeats)
+    assert found.lost is not None
+    lost_mm, half_mm = (each * spec.scale_mm for each in found.lost)
+    assert abs(lost_mm - 4.0) <= half_mm < 1.0
 
 
 def _seen(seen: Any) -> tuple[Any, Any]:
