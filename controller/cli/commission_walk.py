@@ -110,7 +110,7 @@ class _Walk:
         if step.first:
             self._run(step.first)
         before = self._text()
-        code = self._run([*step.verb, *self._answers(step.questions), *(["--ask"] if step.asks else [])])
+        code = self._run([*step.verb, *self._answers(step), *(["--ask"] if step.asks else [])])
         self._tell_changes(before)
         if code == OK:
             self._done.append(step.name)
@@ -139,10 +139,12 @@ class _Walk:
             tell("\nleft half-way")
         return None
 
-    def _answers(self, questions: Sequence[Question]) -> list[str]:
+    def _answers(self, step: Step) -> list[str]:
         """The options that the answers stand for."""
         words: list[str] = []
-        for question in questions:
+        stations = [station.name for station in self._config.settings.stations]
+        which = Question(f"which station, of {', '.join(stations)}", "--station")
+        for question in (which, *step.questions) if step.station and len(stations) > 1 else step.questions:
             if question.after and question.after not in words:
                 continue
             if question.yes:
@@ -175,9 +177,12 @@ class _Walk:
                     return True
                 tell(f"The line's controller does not run: {start}")
             else:
-                if at_work is not None and at_work["text"] == wanted:
+                if at_work is None:
+                    tell("The controller does not tell its settings: make sure that it was started after all changes.")
                     return True
-                differ = [] if at_work is None else changes(at_work["text"], wanted, self._config.display)
+                differ = changes(at_work["text"], wanted, self._config.display)
+                if not differ:
+                    return True
                 tell("The controller was started with other settings than those of the file now:")
                 print_rows([(f"  {place}", f"{old}, in the file {new}") for place, old, new in differ])
                 tell(f"Stop the line, end its controller with Ctrl-C, and {start}")

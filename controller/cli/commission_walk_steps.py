@@ -50,6 +50,8 @@ class Step:
     questions: tuple[Question, ...] = ()
     asks: bool = True
     """Whether it may change the file, and is to ask before."""
+    station: bool = False
+    """It is of one station; where the line has several, it asks which."""
 
 
 LINE = "LINE.toml"
@@ -127,6 +129,7 @@ STEPS = (
             "have one product at a time ready, to be jogged from the eye to the marker",
         ),
         belt=True,
+        station=True,
         questions=(Question("how many passes (Enter: 3)", "--passes"),),
     ),
     Step(
@@ -140,6 +143,7 @@ STEPS = (
             "beltcue command start",
         ),
         marks=True,
+        station=True,
         questions=(
             Question("how many test marks (Enter: 10)", "--marks"),
             Question(
@@ -185,6 +189,7 @@ STEPS = (
         first=_commission("trial"),
         belt=True,
         marks=True,
+        station=True,
         questions=MARKS,
     ),
     Step(
@@ -200,6 +205,7 @@ STEPS = (
         first=_commission("accept"),
         belt=True,
         marks=True,
+        station=True,
         questions=MARKS,
         asks=False,
     ),

@@ -75,8 +75,6 @@ SLOW_MARKER = """
 response = "8 ms"
 """
 LINE = "tea-cartons"
-SETTLING = 4
-"""So many cartons after a change of speed are not measured: their marks were ordered before it."""
 
 
 class Technician:
@@ -156,24 +154,22 @@ class Technician:
         """Mark scrap until there is enough of every speed; the rows that a technician would write."""
 
         def enough() -> bool:
-            seen = Counter(row.split(",")[0] for row in self._steady())
+            seen = Counter(row.split(",")[0] for row in self._scrap())
             return all(seen[speed] >= each for speed in SPEEDS)
 
         self.run_line(run=True)
         self._read = len(self._rows())  # what lay there before has other settings
         _until(enough, f"{each} marks at each of {SPEEDS}")
         self.run_line(run=False)
-        steady = self._steady()
-        return [row for speed in SPEEDS for row in [r for r in steady if r.startswith(f"{speed},")][:each]]
+        scrap = self._scrap()
+        return [row for speed in SPEEDS for row in [r for r in scrap if r.startswith(f"{speed},")][:each]]
 
     def _rows(self) -> list[str]:
         return self.tray.read_text().splitlines()[1:]
 
-    def _steady(self) -> list[str]:
-        """The scrap since the line was started, without what was marked as the speed had just been changed."""
-        rows = self._rows()[self._read :]
-        speeds = [row.split(",")[0] for row in rows]
-        return [row for n, row in enumerate(rows) if n >= SETTLING and len(set(speeds[n - SETTLING : n + 1])) == 1]
+    def _scrap(self) -> list[str]:
+        """The scrap since the line was started."""
+        return self._rows()[self._read :]
 
     # The walk.
 
