@@ -20,6 +20,8 @@ LEAST_OTHERS = 3
 """So many others tell a group's own scatter."""
 SAME_SPEED = 0.02
 """Speeds closer than this part of them are repeats of one."""
+COARSE = 0.45
+"""Repeats that scatter by less than this part of the step they are read in are moved alike by its rounding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,15 @@ def groups_of(values: ArrayLike, part: float = SAME_SPEED) -> Array:
             number, begins = number + 1, found[at]
         numbers[at] = number
     return numbers
+
+
+def hidden_by_step(values: ArrayLike, groups: ArrayLike, step: float) -> bool:
+    """Whether the step that values were read in hides the scatter of repeats, so that they do not average it out."""
+    found, number = np.asarray(values, np.float64), np.asarray(groups)
+    kinds = np.unique(number)
+    pure = sum(float(np.sum((found[number == g] - found[number == g].mean()) ** 2)) for g in kinds)
+    dof = len(found) - len(kinds)
+    return dof > 0 and pure < dof * (COARSE * step) ** 2
 
 
 def lack_of_fit(residuals: ArrayLike, groups: ArrayLike, unknowns: int, least_sd: float = 0.0) -> LackOfFit | None:

@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from controller.commissioning.correction import Correction, correct, fit_marks
-from controller.commissioning.fit_checks import groups_of, lack_of_fit, outliers, unequal_scatter_p
+from controller.commissioning.fit_checks import groups_of, hidden_by_step, lack_of_fit, outliers, unequal_scatter_p
 from controller.commissioning.least_squares import Block, Fit, rank, student, tells
 from controller.commissioning.mark_length import Length, Owner, look
 from controller.commissioning.trial_data import AtSpeed, Interval, Marks, Mean, Predicted, Setup, Term, Trial, Why
@@ -170,6 +170,8 @@ def _position_blocks(
         alike = alike + 1000.0 * groups
     # Rounding to whole counts shifts all marks at one distance alike, by up to half a count either way.
     count_sd = Spread.of_step(setup.count_mm).u
+    if hidden_by_step(marks.position_mm, _cells(marks), marks.position_step_mm):
+        alike, count_sd = _cells(marks), float(np.hypot(count_sd, Spread.of_step(marks.position_step_mm).u))
     fitted = _independent(design[:, columns])
     left = errors - fitted @ np.linalg.lstsq(fitted, errors, rcond=None)[0]
     kinds = [groups == g for g in np.unique(groups)]
@@ -178,6 +180,12 @@ def _position_blocks(
         return [Block(design, errors, None, least_sd, alike, count_sd)]
     sd = max(float(np.linalg.norm(left)) / (len(left) - fitted.shape[1]) ** 0.5, least_sd)
     return [Block(design[k], errors[k], None, least_sd, alike[k], count_sd, sd) for k in kinds]
+
+
+def _cells(marks: Marks) -> Array:
+    """Number the marks that are repeats of one another: of one speed and one distance."""
+    assert marks.distance_mm is not None
+    return groups_of(marks.speed_mm_s) * 1000.0 + groups_of(marks.distance_mm, SAME_DISTANCE)
 
 
 def _apart(positions: list[Block], scales: Block | None, columns: list[int]) -> tuple[Interval, Interval] | None:
@@ -271,9 +279,11 @@ class _Judge:
     def _lack_of_fit_p(self) -> float | None:
         """Test it with the residuals in units of their scatter where that differs between speeds."""
         unequal, marks = len(self._blocks) > 1, self._marks
-        assert marks.distance_mm is not None
-        groups = groups_of(marks.speed_mm_s)
-        cells = groups * 1000.0 + groups_of(marks.distance_mm, SAME_DISTANCE)
+        groups, cells = groups_of(marks.speed_mm_s), _cells(marks)
+        least_sd = self._least_sd
+        if hidden_by_step(marks.position_mm, cells, marks.position_step_mm):
+            # Rounding that moves all repeats alike is no lack of fit.
+            least_sd *= (len(cells) / len(np.unique(cells))) ** 0.5
         residuals = self._fit.residuals[: len(self._blocks)]
         if unequal:
             left = np.concatenate([r / p.sd for r, p in zip(residuals, self._fit.parts, strict=False)])
@@ -281,7 +291,7 @@ class _Judge:
         else:
             left = residuals[0]
         unknowns = rank(np.concatenate([b.design for b in self._blocks])[:, self._columns])
-        found = lack_of_fit(left, cells, unknowns, 0.0 if unequal else self._least_sd)
+        found = lack_of_fit(left, cells, unknowns, 0.0 if unequal else least_sd)
         return None if found is None else found.p
 
     def _by_speed(self) -> list[AtSpeed]:

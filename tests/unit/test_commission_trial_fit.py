@@ -231,3 +231,20 @@ def test_the_outcome_is_said_against_the_tolerance() -> None:
     assert "at 60 m/min: +10 mm ± " in outcome(trial.predicted[1], False, SETUP, SHOWN)
     assert "NOT within ± 1.5 mm" in outcome(trial.predicted[1], False, SETUP, SHOWN)
     assert ", within ± 1.5 mm" in outcome(trial.predicted[1], True, SETUP, SHOWN)
+
+
+@pytest.mark.parametrize(("step_mm", "sd_mm"), [(0.1, 0.01), (0.1, 0.03), (0.5, 0.1), (0.5, 0.15), (0.5, 0.5)])
+def test_a_ruler_too_coarse_for_the_scatter_is_no_lack_of_fit_and_its_intervals_hold(
+    step_mm: float, sd_mm: float
+) -> None:
+    """All repeats are then rounded alike: they say nothing of the scatter, and more of them make nothing surer."""
+    chance, held, crooked, lines = np.random.default_rng(8), 0, 0, 150
+    for _ in range(lines):
+        a, tau = chance.uniform(-3.0, 3.0), chance.uniform(0.001, 0.003)
+        places = 30.0 + a + tau * SPEEDS + chance.normal(0.0, sd_mm, len(SPEEDS))
+        trial = analyse(Marks(SPEEDS, np.round(places / step_mm) * step_mm, None, None, step_mm), SETUP)
+        still = trial.standstill
+        assert still is not None and trial.lack_of_fit_p is not None
+        held += still.low <= a <= still.high
+        crooked += trial.lack_of_fit_p < 0.01
+    assert held >= 0.90 * lines and crooked <= 0.05 * lines, (held, crooked)
