@@ -171,7 +171,10 @@ class _Walk:
             start = f"start it in another terminal: beltcue run {self._line_file}"
             try:
                 with LocalClient(socket_path(self._config.name)) as client:
-                    at_work = client.status().get("job_settings")
+                    status = client.status()
+                at_work = status.get("job_settings")
+                if status["dry"]:
+                    tell("The controller runs dry: nothing is marked until it is started without --dry.")
             except NotRunningError:
                 if not must_run:
                     return True

@@ -63,6 +63,7 @@ def _commission(name: str) -> tuple[str, ...]:
 
 MARKS = (
     Question("the CSV file with the marks (Enter: type them here, a line each)", "--csv", otherwise=("--typed",)),
+    Question('where a mark should be, from the leading edge, e.g. "30 mm" (Enter: as the job says)', "--offset"),
     Question('length of the scrap, to refuse marks that lie off it, e.g. "90 mm" (Enter: unknown)', "--product-length"),
 )  # fmt: skip
 

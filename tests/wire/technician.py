@@ -110,11 +110,11 @@ class Technician:
         self._read = 0
         words = ["sim", str(self._truth), "--scenario", str(scene), "--tray", str(self.tray)]
         self._side = self._started("simulator", words)
-        _until(self._listening, "the simulated I/O side")
 
     def start_controller(self) -> None:
         """End the controller, if one runs, and start it with what the file says now."""
         _end(self._controller)
+        _until(self._listening, "the simulated I/O side")
         self._controller = self._started("controller", ["run", str(self.line)])
         self.launches += 1
         _until(lambda: self._status() is not None, "the controller")

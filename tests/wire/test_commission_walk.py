@@ -139,11 +139,20 @@ async def test_a_step_that_is_refused_or_left_half_way_changes_nothing_and_is_as
         await terminal.sees("scale: not in order")
         terminal.type("again")
         await terminal.sees("3 of 12: scale", times=3)
+        terminal.type("job")
+        await terminal.sees("11 of 12: job")
+        terminal.type()
+        await terminal.sees("Save the job all the same?")
+        terminal.type("yes")
+        await terminal.sees("Why, for the record?")
+        terminal.interrupt()
+        await terminal.sees("left half-way")
+        await terminal.sees("job: not done, nothing was changed by it")
         terminal.type("stop")
         await asyncio.wait_for(terminal.process.wait(), 60.0)
     shown = terminal.shown.decode()
     assert "encoder.wheel.circumference: 299.7 mm → " in shown and "scale (not in order)" in shown.split("stopped")[1]
-    assert line.read_text() == before
+    assert line.read_text() == before and not state_of(load_line(line)).saved
 
 
 def test_without_a_terminal_it_is_refused_in_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
