@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from controller import forcing
+from controller.events import CallAnswered, CountersReset, ModeChanged
 from controller.faults import FAULTS, Reaction
 from controller.line import Line
-from controller.model import Call, CallAnswered, CountersReset, Forced, Mode, ModeChanged, Refusal, Reply, State
+from controller.model import Call, Forced, Mode, Refusal, Reply, State
 from controller.modes import COMMANDS, accept, mode_refusal, refusal, title
 from controller.registers import StatusBit
 from controller.unit import enter

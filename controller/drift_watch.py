@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from controller.commissioning.drift import Drift, DriftChart
-from controller.model import Event, ProductDone
+from controller.events import Event, ProductDone
 from controller.needs import lever_mm
 from controller.spec import LineSpec, Material
 from controller.units import Display

@@ -9,7 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum
 
-from controller.model import FaultChanged, FaultPhase, FaultView
+from controller.events import FaultChanged
+from controller.model import FaultPhase
+from controller.snapshot import FaultView
 
 
 class Reaction(IntEnum):

@@ -9,13 +9,15 @@ from math import inf
 
 from controller.detect import EDGES, HALF, Eye, Product, edge_of
 from controller.enable import Enable
+from controller.events import Event
 from controller.faults import FaultBook
 from controller.fit import Fit, Outbound
 from controller.forcing import applied
 from controller.lead import lead_mm, lead_time_s
 from controller.marks import LineMarks
-from controller.model import Event, Fate, Forced, Image, Miss, Mode, State
+from controller.model import Fate, Forced, Miss, Mode, State
 from controller.modes import MARKING
+from controller.outcome import Image
 from controller.registers import BACKWARD, LAYOUT, RING_SIZE, Command, ControlBit, Status, StatusBit
 from controller.release import NO_ORDER, U16, Orders, newest
 from controller.requests import Book

@@ -16,10 +16,11 @@ from pathlib import Path
 from typing import Any
 
 from controller.drift_watch import DriftWatch, earlier
+from controller.events import Event, FaultChanged
 from controller.job_files import taken_up
 from controller.logs import log_events
 from controller.loop import LineLoop, LoopEndedError
-from controller.model import Call, Event, FaultChanged, FaultPhase, Reply, Snapshot, State
+from controller.model import Call, FaultPhase, Reply, State
 from controller.modes import accept, title
 from controller.plant.image import LineImage, LinePlan
 from controller.plant.local import LocalServer
@@ -32,6 +33,7 @@ from controller.run_record import begin_record
 from controller.scan import Line
 from controller.serial_line import place_text
 from controller.settings.line import LineConfig
+from controller.snapshot import Snapshot
 from controller.spec import LineSpec
 from controller.tidying import Tidier
 

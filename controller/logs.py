@@ -13,7 +13,8 @@ from typing import Any, Literal, TextIO
 
 import structlog
 
-from controller.model import CallAnswered, Event, FaultChanged, FaultPhase, ModeChanged, StateChanged, TestMarked
+from controller.events import CallAnswered, Event, FaultChanged, ModeChanged, StateChanged, TestMarked
+from controller.model import FaultPhase
 from controller.modes import title
 
 Style = Literal["json", "console"]

@@ -13,11 +13,14 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from controller.model import Call, Event, Image, Outcome, Reply, Snapshot
+from controller.events import Event
+from controller.model import Call, Reply
+from controller.outcome import Image, Outcome
 from controller.point_values import Look, command_values, status_values
 from controller.ports import FieldLink, LinkError, Recorder, WrongPointsError
 from controller.registers import LAYOUT, Command, Status
 from controller.scan import Line, scan, snapshot
+from controller.snapshot import Snapshot
 from controller.tidying import Tidier
 from controller.timing import Parts, Timing
 from controller.waking import Waker

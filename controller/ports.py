@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Protocol
 
-from controller.model import Event
+from controller.events import Event
 from controller.registers import Command, Status
 
 

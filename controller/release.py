@@ -14,8 +14,9 @@ from math import inf
 from typing import Final, TypeVar
 
 from controller.enable import accepted
+from controller.events import Event, TestMarked
 from controller.faults import FaultBook
-from controller.model import Event, Fate, Miss, TestMarked
+from controller.model import Fate, Miss
 from controller.registers import RING_SIZE, AckResult, OrderKind, Release, ReleaseResult, Status, StatusBit
 from controller.requests import Book, Place, Request
 from controller.travel import Travel

@@ -12,17 +12,8 @@ from heapq import heappop, heappush
 from typing import Final
 
 from controller.detect import Product
-from controller.model import (
-    Counters,
-    Event,
-    Fate,
-    Miss,
-    ProductDone,
-    ProductFate,
-    ProductSeen,
-    RequestDone,
-    RequestMade,
-)
+from controller.events import Event, ProductDone, ProductSeen, RequestDone, RequestMade
+from controller.model import Counters, Fate, Miss, ProductFate
 
 UNINTENDED: Final = frozenset({Miss.NOT_PERMITTED, Miss.VOID})
 """Misses that somebody's stop or hold explains; they do not count as misses in a row."""

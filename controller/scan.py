@@ -12,9 +12,10 @@ from typing import Final
 from controller import unit
 from controller.calls import answer, keep_forced
 from controller.line import Line
-from controller.model import Call, Image, NextAct, Outcome, State
+from controller.model import Call, State
 from controller.modes import MARKING, RAISING, WITHDRAWING
 from controller.ordering import order_next, undecided
+from controller.outcome import Image, NextAct, Outcome
 from controller.registers import ControlBit
 from controller.release import U16
 from controller.travel import IdleStretch

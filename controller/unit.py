@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from typing import Final
 
+from controller.events import StateChanged
 from controller.faults import Reaction
 from controller.line import Line
-from controller.model import Mode, State, StateChanged
+from controller.model import Mode, State
 from controller.modes import AT_REST, DONE, MARKING, RAISING, VOIDING, WITHDRAWING, accept, title
 from controller.ordering import order_test
 from controller.registers import Status, StatusBit

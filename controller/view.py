@@ -5,8 +5,9 @@ from __future__ import annotations
 from controller.calls import not_forcible, start_blockers
 from controller.faults import FAULTS, Reaction
 from controller.line import Line
-from controller.model import Snapshot, State
+from controller.model import State
 from controller.ordering import lead_counts
+from controller.snapshot import Snapshot
 
 _NEXT: dict[State, str] = {
     State.STOPPED: "Reset, then Start",

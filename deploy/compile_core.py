@@ -23,6 +23,9 @@ from controller.compiled import BUILT, STAMP, stamp_of  # noqa: E402
 CORE = [
     "controller/registers.py",
     "controller/model.py",
+    "controller/events.py",
+    "controller/outcome.py",
+    "controller/snapshot.py",
     "controller/spec.py",
     "controller/travel.py",
     "controller/detect.py",

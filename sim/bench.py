@@ -27,13 +27,13 @@ from controller.cli.run import may_mark
 from controller.compiled import core_text, runs_compiled
 from controller.local_client import LocalClient, NotRunningError
 from controller.local_socket import socket_path
-from controller.model import Snapshot
 from controller.records.journal import Journal
 from controller.records.reading import find_run, reading
 from controller.records.schema import JournalError
 from controller.serial_line import is_serial
 from controller.settings.base import SettingsError
 from controller.settings.line import LineConfig
+from controller.snapshot import Snapshot
 from sim.children import Child, ChildError, child
 from sim.cli import load
 from sim.marker import MarkTruth

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from controller.model import Event, Fate, RequestDone
+from controller.events import Event, RequestDone
+from controller.model import Fate
 from controller.spec import LineSpec
 from sim.scenario import Scenario
 from sim.verdict import Judged

@@ -17,9 +17,11 @@ from dataclasses import dataclass, field
 from math import inf
 from typing import Any, Final
 
-from controller.model import Call, Image, Outcome, Snapshot, State
+from controller.model import Call, State
+from controller.outcome import Image, Outcome
 from controller.ports import Recorder
 from controller.scan import Line, idle, next_act, scan, snapshot
+from controller.snapshot import Snapshot
 from controller.spec import LineSpec
 from controller.travel import IdleStretch
 from sim.device import Device

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from controller.model import Call, Reply, Snapshot
+from controller.model import Call, Reply
 from controller.settings.plant import PlantSection
+from controller.snapshot import Snapshot
 
 
 class PlantError(Exception):

@@ -18,9 +18,10 @@ from pathlib import Path
 from typing import Any
 
 from controller.local_socket import HOLD_S, MAX_LINE_BYTES, socket_path
-from controller.model import Call, Forced, Reply, Snapshot
+from controller.model import Call, Forced, Reply
 from controller.plant.view import looked, plain
 from controller.point_values import Look
+from controller.snapshot import Snapshot
 
 _PEER = struct.Struct("3i")
 """pid, uid, gid as SO_PEERCRED gives them."""

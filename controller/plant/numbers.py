@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from controller.faults import FAULTS
-from controller.model import Snapshot
+from controller.snapshot import Snapshot
 
 FAULT_NUMBERS: dict[str, int] = {
     "interlock_open": 1,

@@ -5,9 +5,10 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
-from controller.model import Counters, Forced, Snapshot
+from controller.model import Counters, Forced
 from controller.modes import title
 from controller.point_values import Look
+from controller.snapshot import Snapshot
 
 
 def products(counters: Counters, in_flight: int) -> dict[str, int]:

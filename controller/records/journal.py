@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import Self
 
 from controller import __version__
-from controller.model import Event
+from controller.events import Event
 from controller.records.keeping import Recovery, Removal, recover
 from controller.records.lock import WriterLock
 from controller.records.rows import Group

@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable
 from itertools import islice
 from typing import Any
 
-from controller import model as m
+from controller import events as ev
 
 _REQUEST_MADE = ("product", "station", "idx", "due_counts", "made_ns", "opened")
 _REQUEST_DONE = (
@@ -111,7 +111,7 @@ class Group:
         self._products = _Pairs("products", "product", _PRODUCT_MADE, _PRODUCT_DONE)
         self._added: dict[str, list[_Part]] = {}
 
-    def add(self, events: Iterable[m.Event]) -> None:
+    def add(self, events: Iterable[ev.Event]) -> None:
         """Take events in, in the order in which they happened."""
         for event in events:
             _TAKE[type(event)](self, event)
@@ -137,20 +137,20 @@ class Group:
         for rows in self._added.values():
             _let_go(rows)
 
-    def _request_made(self, e: m.RequestMade) -> None:
+    def _request_made(self, e: ev.RequestMade) -> None:
         self._requests.make(e.request, (e.product, e.station, e.index, e.due_counts, e.t_ns, 1))
 
-    def _request_done(self, e: m.RequestDone) -> None:
+    def _request_done(self, e: ev.RequestDone) -> None:
         part = (e.fate, e.reason, e.detail, e.token, e.target_counts, e.speed_mm_s, e.released_counts, e.t_ns, 1)
         self._requests.end(e.request, part)
 
-    def _product_seen(self, e: m.ProductSeen) -> None:
+    def _product_seen(self, e: ev.ProductSeen) -> None:
         self._products.make(e.product, (e.lead_counts, e.t_ns, 1))
 
-    def _product_done(self, e: m.ProductDone) -> None:
+    def _product_done(self, e: ev.ProductDone) -> None:
         self._products.end(e.product, (e.trail_counts, e.length_mm, e.fate, e.marks, e.wanted, e.t_ns, 1))
 
-    def _call_answered(self, e: m.CallAnswered) -> None:
+    def _call_answered(self, e: ev.CallAnswered) -> None:
         call, reply = e.reply.call, e.reply
         self._append(
             "commands", e.t_ns, call.verb, call.argument, call.who, call.source, int(reply.accepted), reply.reason
@@ -162,16 +162,16 @@ class Group:
 
 
 _TAKE: dict[type, Callable[[Group, Any], None]] = {
-    m.RequestMade: Group._request_made,
-    m.RequestDone: Group._request_done,
-    m.ProductSeen: Group._product_seen,
-    m.ProductDone: Group._product_done,
-    m.StateChanged: lambda g, e: g._append("states", e.t_ns, e.old.name, e.new.name, e.cause),
-    m.ModeChanged: lambda g, e: g._append("modes", e.t_ns, e.old.name, e.new.name, e.who),
-    m.FaultChanged: lambda g, e: g._append("faults", e.t_ns, e.fault, e.phase, e.detail, int(e.first)),
-    m.CallAnswered: Group._call_answered,
-    m.TestMarked: lambda g, e: g._append("test_marks", e.t_ns, e.station, e.result, e.released_counts),
-    m.CountersReset: lambda g, e: g._append("counter_resets", e.t_ns, e.who),
+    ev.RequestMade: Group._request_made,
+    ev.RequestDone: Group._request_done,
+    ev.ProductSeen: Group._product_seen,
+    ev.ProductDone: Group._product_done,
+    ev.StateChanged: lambda g, e: g._append("states", e.t_ns, e.old.name, e.new.name, e.cause),
+    ev.ModeChanged: lambda g, e: g._append("modes", e.t_ns, e.old.name, e.new.name, e.who),
+    ev.FaultChanged: lambda g, e: g._append("faults", e.t_ns, e.fault, e.phase, e.detail, int(e.first)),
+    ev.CallAnswered: Group._call_answered,
+    ev.TestMarked: lambda g, e: g._append("test_marks", e.t_ns, e.station, e.result, e.released_counts),
+    ev.CountersReset: lambda g, e: g._append("counter_resets", e.t_ns, e.who),
 }
 """Kind of event → how a group takes it in."""
 

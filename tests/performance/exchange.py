@@ -19,7 +19,8 @@ import numpy as np
 from pymodbus.client import AsyncModbusTcpClient
 
 from controller.field.modbus import ModbusLink
-from controller.model import Call, Image, State
+from controller.model import Call, State
+from controller.outcome import Image
 from controller.records.journal import Journal
 from controller.run_record import begin_record
 from controller.scan import Line, scan, snapshot

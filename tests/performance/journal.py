@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 
 from controller.app import collected_between_scans
-from controller.model import Event, Fate, RequestDone, RequestMade
+from controller.events import Event, RequestDone, RequestMade
+from controller.model import Fate
 from controller.records.journal import Journal
 from controller.waking import Waker
 

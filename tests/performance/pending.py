@@ -19,7 +19,7 @@ from typing import Any
 
 from pymodbus.client import AsyncModbusTcpClient
 
-from controller.model import Image
+from controller.outcome import Image
 from controller.scan import Line, scan
 from controller.settings.line import load_line
 from sim.belt import Belt, Steady

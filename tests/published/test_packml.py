@@ -11,7 +11,8 @@ from __future__ import annotations
 import pytest
 
 from controller.calls import answer
-from controller.model import Call, Mode, State, StateChanged
+from controller.events import StateChanged
+from controller.model import Call, Mode, State
 from controller.modes import COMMANDS, DONE
 from tests.unit.core_kit import Rig
 

@@ -14,7 +14,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from controller.model import Call, Event, Fate, RequestDone, RequestMade, State, StateChanged
+from controller.events import Event, RequestDone, RequestMade, StateChanged
+from controller.model import Call, Fate, State
 from controller.records.export import dump
 from controller.records.journal import Journal
 from controller.registers import Command, ControlBit, Status

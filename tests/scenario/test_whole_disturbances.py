@@ -12,8 +12,9 @@ from typing import Any
 
 import pytest
 
+from controller.events import RequestDone
 from controller.faults import FAULTS
-from controller.model import Fate, Miss, RequestDone, State
+from controller.model import Fate, Miss, State
 from controller.spec import LineSpec
 from tests.scenario.rig import (
     Scenario,

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 
 import pytest
 
-from controller.model import Fate, RequestDone, State
+from controller.events import RequestDone
+from controller.model import Fate, State
 from controller.registers import StatusBit
 from controller.spec import LineSpec
 from tests.scenario.rig import WholeLine, constant, enable_of, event, marker, products, scene, spec_of, with_station

@@ -8,9 +8,11 @@ from typing import Any
 
 import pytest
 
-from controller import model
+from controller import events as ev
+from controller.events import RequestDone, RequestMade
 from controller.lead import scan_s
-from controller.model import Call, Fate, Image, Miss, ProductFate, RequestDone, RequestMade, State
+from controller.model import Call, Fate, Miss, ProductFate, State
+from controller.outcome import Image
 from controller.plain import PlainSide
 from controller.scan import Line, scan
 from controller.spec import LineSpec
@@ -235,6 +237,6 @@ def test_a_test_mark_is_made_once_and_enable_drops_after_it() -> None:
         plant.bench.give(Call(verb, "anna", argument=argument))
         plant.bench.run_until(plant.bench.now_ns + 300_000_000)
     assert plant.bench.tally.refused == []
-    assert [e.result for e in plant.of(model.TestMarked)] == ["released"]
+    assert [e.result for e in plant.of(ev.TestMarked)] == ["released"]
     assert len(plant.changes(TRIGGER, True)) == 1
     assert not plant.device.outputs[ENABLE]

@@ -6,7 +6,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any, TypeVar
 
-from controller.model import Call, Event, Image, Outcome, RequestDone, State
+from controller.events import Event, RequestDone
+from controller.model import Call, State
+from controller.outcome import Image, Outcome
 from controller.registers import Command, Status
 from controller.scan import Line, scan, snapshot
 from controller.spec import LineSpec, MarkPlan, Station

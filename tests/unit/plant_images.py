@@ -6,8 +6,9 @@ import dataclasses
 from typing import Any
 
 from controller.faults import FAULTS
-from controller.model import Counters, FaultView, Mode, Snapshot, State
+from controller.model import Counters, Mode, State
 from controller.plant.image import LineAbout, LineImage, LinkTiming
+from controller.snapshot import FaultView, Snapshot
 
 WALL_NS = 1_795_000_000_000_000_000
 """Some day in 2026."""

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from controller.calls import FROM_PLANT, STARTS, start_blockers
-from controller.model import Call, CallAnswered, CountersReset, Mode, ModeChanged, Refusal, State, StateChanged
+from controller.events import CallAnswered, CountersReset, ModeChanged, StateChanged
+from controller.model import Call, Mode, Refusal, State
 from controller.modes import COMMANDS
 from controller.registers import StatusBit
 from sim.script import Happening, Kind

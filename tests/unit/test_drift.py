@@ -24,7 +24,8 @@ from controller.commissioning.drift import (
     spread_after,
 )
 from controller.drift_watch import DriftWatch, earlier
-from controller.model import ProductDone, ProductFate
+from controller.events import ProductDone
+from controller.model import ProductFate
 from controller.records.journal import Journal
 from controller.records.reading import summaries
 from controller.spec import LineSpec, MarkPlan, Material, Station

@@ -7,9 +7,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.calls import BY_ITSELF
+from controller.events import CallAnswered
 from controller.forcing import AUXILIARY, STANDING, applied, parse, refusal
 from controller.layout import COMMAND_WORDS, STATUS_WORDS
-from controller.model import Call, CallAnswered, Forced, Mode, State
+from controller.model import Call, Forced, Mode, State
 from controller.registers import Command, ControlBit
 from sim.script import Happening, Kind
 from tests.unit.core_kit import MS, OWNER, Rig, line_spec

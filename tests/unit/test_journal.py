@@ -16,6 +16,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from controller import events as ev
 from controller import model as m
 from controller.records.export import dump
 from controller.records.journal import Journal
@@ -31,16 +32,16 @@ def begin(journal: Journal) -> int:
     return journal.begin_run(job="tea-250", job_number=7, dry=False, config="[line]", mono_ns=MONO_NS, wall_ns=WALL_NS)
 
 
-def seen(n: int) -> m.ProductSeen:
-    return m.ProductSeen(MONO_NS + n, n, n * 100.5)
+def seen(n: int) -> ev.ProductSeen:
+    return ev.ProductSeen(MONO_NS + n, n, n * 100.5)
 
 
-def made(n: int) -> m.RequestMade:
-    return m.RequestMade(MONO_NS + n, n, n, 0, 0, n * 100.5 + 40)
+def made(n: int) -> ev.RequestMade:
+    return ev.RequestMade(MONO_NS + n, n, n, 0, 0, n * 100.5 + 40)
 
 
-def done(n: int, fate: m.Fate = m.Fate.MARKED, reason: m.Miss | None = None) -> m.RequestDone:
-    return m.RequestDone(MONO_NS + n + 9, n, fate, reason, "", n % 65536, n * 100 + 40, 250.0, n * 100 + 41)
+def done(n: int, fate: m.Fate = m.Fate.MARKED, reason: m.Miss | None = None) -> ev.RequestDone:
+    return ev.RequestDone(MONO_NS + n + 9, n, fate, reason, "", n % 65536, n * 100 + 40, 250.0, n * 100 + 41)
 
 
 @pytest.fixture
@@ -61,19 +62,19 @@ def ask(journal: Journal, sql: str) -> list[tuple[object, ...]]:
 
 def test_every_kind_of_event_has_its_table(journal: Journal) -> None:
     call = m.Call("start", "mara", "plant", "now")
-    events: list[m.Event] = [
+    events: list[ev.Event] = [
         seen(0),
         made(0),
         done(0),
-        m.ProductDone(MONO_NS + 10, 0, 180.25, 79.9, m.ProductFate.MARKED, 1, 1),
-        m.StateChanged(MONO_NS, m.State.STOPPED, m.State.RESETTING, "reset by mara"),
-        m.ModeChanged(MONO_NS, m.Mode.PRODUCTION, m.Mode.MANUAL, "mara"),
-        m.FaultChanged(MONO_NS, "link_lost", m.FaultPhase.RAISED, "no answer", True),
-        m.CallAnswered(MONO_NS, m.Reply(call, False, "not in Stopped")),
-        m.TestMarked(MONO_NS, 0, "released", None),
-        m.CountersReset(MONO_NS, "mara"),
+        ev.ProductDone(MONO_NS + 10, 0, 180.25, 79.9, m.ProductFate.MARKED, 1, 1),
+        ev.StateChanged(MONO_NS, m.State.STOPPED, m.State.RESETTING, "reset by mara"),
+        ev.ModeChanged(MONO_NS, m.Mode.PRODUCTION, m.Mode.MANUAL, "mara"),
+        ev.FaultChanged(MONO_NS, "link_lost", m.FaultPhase.RAISED, "no answer", True),
+        ev.CallAnswered(MONO_NS, m.Reply(call, False, "not in Stopped")),
+        ev.TestMarked(MONO_NS, 0, "released", None),
+        ev.CountersReset(MONO_NS, "mara"),
     ]
-    assert {type(event) for event in events} == set(typing.get_args(m.Event))
+    assert {type(event) for event in events} == set(typing.get_args(ev.Event))
     journal.put(events)
     assert journal.flush()
     assert journal.durable_events == len(events)
@@ -108,7 +109,7 @@ anything = st.one_of(
     st.builds(done, numbers, st.sampled_from([m.Fate.MARKED, m.Fate.DRY])),
     st.builds(done, numbers, st.just(m.Fate.MISSED), st.sampled_from(m.Miss)),
     st.builds(
-        m.ProductDone,
+        ev.ProductDone,
         st.just(MONO_NS),
         numbers,
         st.none(),
@@ -117,14 +118,14 @@ anything = st.one_of(
         numbers,
         numbers,
     ),
-    st.builds(m.CountersReset, st.just(MONO_NS), st.sampled_from(["mara", "iven"])),
+    st.builds(ev.CountersReset, st.just(MONO_NS), st.sampled_from(["mara", "iven"])),
 )
 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(groups=st.lists(st.lists(anything, max_size=12), max_size=6))
 def test_grouping_never_shows_and_only_orderly_stories_balance(
-    tmp_path_factory: pytest.TempPathFactory, groups: list[list[m.Event]]
+    tmp_path_factory: pytest.TempPathFactory, groups: list[list[ev.Event]]
 ) -> None:
     path = tmp_path_factory.mktemp("groups") / "line.db"
     journal = Journal.open(path, "tea", synchronous="OFF")
@@ -146,7 +147,10 @@ def test_grouping_never_shows_and_only_orderly_stories_balance(
 
     events = [event for group in groups for event in group]
     orderly = True
-    for first, last, key in ((m.ProductSeen, m.ProductDone, "product"), (m.RequestMade, m.RequestDone, "request")):
+    for first, last, key in (
+        (ev.ProductSeen, ev.ProductDone, "product"),
+        (ev.RequestMade, ev.RequestDone, "request"),
+    ):
         firsts = [getattr(e, key) for e in events if isinstance(e, first)]
         lasts = [getattr(e, key) for e in events if isinstance(e, last)]
         orderly &= len(set(firsts)) == len(firsts) and len(set(lasts)) == len(lasts) and set(lasts) <= set(firsts)
@@ -254,7 +258,7 @@ def test_a_value_that_no_file_can_hold_is_a_fault_that_keeps_its_reason(
     monkeypatch.setattr("controller.records.journal._PATIENCE_S", 0.3)
     journal = Journal.open(tmp_path / "line.db", "tea", synchronous="OFF")
     begin(journal)
-    journal.put([made(1), m.RequestDone(MONO_NS, 1, m.Fate.MARKED, released_counts=1 << 70)])
+    journal.put([made(1), ev.RequestDone(MONO_NS, 1, m.Fate.MARKED, released_counts=1 << 70)])
     assert not journal.flush(0.7)  # tried more than once
     assert "too large" in journal.error
     assert report(journal.path).created == 0  # not one half of what was put together
@@ -264,7 +268,7 @@ def test_a_value_that_no_file_can_hold_is_a_fault_that_keeps_its_reason(
 
 def test_what_has_been_written_leaves_nothing_to_collect() -> None:
     group = Group(1, 0)
-    group.add([seen(1), made(1), done(1), m.CountersReset(MONO_NS, "mara")])
+    group.add([seen(1), made(1), done(1), ev.CountersReset(MONO_NS, "mara")])
     gone = weakref.ref(group)
     collecting = gc.isenabled()
     gc.disable()  # as while the loop runs

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from controller import events as ev
 from controller import model as m
 from controller.records.journal import Journal
 from controller.records.reading import runs
@@ -20,6 +21,7 @@ from controller.records.report import report
 CHILD = """
 import os, sys, time
 from controller import model as m
+from controller import events as ev
 from controller.records.journal import Journal
 journal = Journal.open(sys.argv[1], "tea")
 journal.begin_run(job="tea-250", job_number=7, dry=False, config="", mono_ns=0, wall_ns=10**18)
@@ -27,10 +29,10 @@ n = 0
 while True:
     for _ in range(5):  # the last two are always without an end
         n += 1
-        events = [m.ProductSeen(n, n, 1.0), m.RequestMade(n, n, n, 0, 0, 2.0)]
+        events = [ev.ProductSeen(n, n, 1.0), ev.RequestMade(n, n, n, 0, 0, 2.0)]
         if n > 2:
-            events.append(m.RequestDone(n, n - 2, m.Fate.MARKED))
-            events.append(m.ProductDone(n, n - 2, 1.0, 2.0, m.ProductFate.MARKED, 1, 1))
+            events.append(ev.RequestDone(n, n - 2, m.Fate.MARKED))
+            events.append(ev.ProductDone(n, n - 2, 1.0, 2.0, m.ProductFate.MARKED, 1, 1))
         journal.put(events)
     if n % 1000 == 0:  # rarely, so that most groups are written by the journal's own time
         journal.flush()
@@ -97,8 +99,14 @@ def test_a_run_without_a_stop_is_set_right_once(tmp_path: Path) -> None:
     path = tmp_path / "line.db"
     journal = Journal.open(path, "tea")
     journal.begin_run(job="tea-250", job_number=7, dry=False, config="", mono_ns=500, wall_ns=0)
-    journal.put([m.ProductSeen(700, 0, 1.0), m.RequestMade(700, 0, 0, 0, 0, 2.0), m.RequestMade(700, 1, 0, 0, 1, 3.0)])
-    journal.put([m.RequestDone(2_000_000_500, 0, m.Fate.MARKED)])
+    journal.put(
+        [
+            ev.ProductSeen(700, 0, 1.0),
+            ev.RequestMade(700, 0, 0, 0, 0, 2.0),
+            ev.RequestMade(700, 1, 0, 0, 1, 3.0),
+        ]
+    )
+    journal.put([ev.RequestDone(2_000_000_500, 0, m.Fate.MARKED)])
     assert journal.flush()
     crashed = tmp_path / "crashed.db"
     image = sqlite3.connect(crashed)

@@ -9,14 +9,14 @@ from pathlib import Path
 
 import pytest
 
-from controller import model as m
+from controller import events as ev
 from controller.records.journal import Journal
 from controller.records.report import report
 from controller.records.schema import JournalError
 
 
-def made(n: int) -> m.RequestMade:
-    return m.RequestMade(n, n, n, 0, 0, 40.0)
+def made(n: int) -> ev.RequestMade:
+    return ev.RequestMade(n, n, n, 0, 0, 40.0)
 
 
 def begin(journal: Journal) -> int:

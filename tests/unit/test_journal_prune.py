@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from pathlib import Path
 
-from controller import model as m
+from controller import events as ev
 from controller.records.journal import Journal
 from controller.records.reading import runs
 from controller.records.report import report
@@ -15,8 +15,8 @@ DAY_NS = 86_400_000_000_000
 
 def run_of(journal: Journal, day: int, requests: int, *, ends: bool = True) -> None:
     journal.begin_run(job="tea-250", job_number=7, dry=False, config="", mono_ns=0, wall_ns=day * DAY_NS)
-    journal.put([m.RequestMade(n, n, n, 0, 0, 40.0) for n in range(requests)])
-    journal.put([m.CountersReset(5, "mara")])
+    journal.put([ev.RequestMade(n, n, n, 0, 0, 40.0) for n in range(requests)])
+    journal.put([ev.CountersReset(5, "mara")])
     if ends:
         assert journal.end_run("over")
 

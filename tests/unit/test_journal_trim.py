@@ -12,6 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from controller import events as ev
 from controller import model as m
 from controller.records.journal import Journal
 from controller.records.printed import render
@@ -26,15 +27,18 @@ def begin(journal: Journal) -> None:
     journal.begin_run(job="tea-250", job_number=7, dry=False, config="", mono_ns=MONO_NS, wall_ns=WALL_NS)
 
 
-def story(n: int, t_ns: int, end: m.Fate | m.Miss | None) -> list[m.Event]:
+def story(n: int, t_ns: int, end: m.Fate | m.Miss | None) -> list[ev.Event]:
     """One product with one request, made at `t_ns` and ended ten seconds later unless `end` is None."""
-    events: list[m.Event] = [m.ProductSeen(t_ns, n, n * 100.0), m.RequestMade(t_ns, n, n, 0, 0, n * 100.0 + 40)]
+    events: list[ev.Event] = [
+        ev.ProductSeen(t_ns, n, n * 100.0),
+        ev.RequestMade(t_ns, n, n, 0, 0, n * 100.0 + 40),
+    ]
     if end is None:
         return events
     fate, reason = (m.Fate.MISSED, end) if isinstance(end, m.Miss) else (end, None)
     product = m.ProductFate.MARKED if fate is m.Fate.MARKED else m.ProductFate.UNMARKED
-    events.append(m.RequestDone(t_ns + 10 * S, n, fate, reason))
-    events.append(m.ProductDone(t_ns + 10 * S, n, n * 100.0 + 50, 50.0, product, 1, 1))
+    events.append(ev.RequestDone(t_ns + 10 * S, n, fate, reason))
+    events.append(ev.ProductDone(t_ns + 10 * S, n, n * 100.0 + 50, 50.0, product, 1, 1))
     return events
 
 
@@ -84,17 +88,17 @@ steps = st.lists(
 )
 
 
-def told(what: list[tuple[int, Any]]) -> Iterator[list[m.Event]]:
+def told(what: list[tuple[int, Any]]) -> Iterator[list[ev.Event]]:
     t_ns, state = MONO_NS, m.State.STOPPED
     for n, (later_ns, event) in enumerate(what):
         t_ns += later_ns
         if isinstance(event, m.State):
-            yield [m.StateChanged(t_ns, state, event, "somebody")]
+            yield [ev.StateChanged(t_ns, state, event, "somebody")]
             state = event
         elif event == "test mark":
-            yield [m.TestMarked(t_ns, 0, "released", n)]
+            yield [ev.TestMarked(t_ns, 0, "released", n)]
         elif isinstance(event, str) and event in ("link_lost", "jam"):
-            yield [m.FaultChanged(t_ns, event, m.FaultPhase.RAISED, "so", n % 2 == 0)]
+            yield [ev.FaultChanged(t_ns, event, m.FaultPhase.RAISED, "so", n % 2 == 0)]
         else:
             yield story(n, t_ns, event)
 
@@ -150,8 +154,8 @@ def test_what_has_not_ended_stays_and_ends_once(journal: Journal) -> None:
     trim(journal, 90)
     assert ask(journal.path, "SELECT request, fate FROM requests") == [(1, "pending")]
     assert ask(journal.path, "SELECT product, fate FROM products") == [(1, "in_flight")]
-    journal.put([m.RequestDone(MONO_NS + 90 * DAY_NS, 1, m.Fate.MISSED, m.Miss.VOID)])
-    journal.put([m.ProductDone(MONO_NS + 90 * DAY_NS, 1, None, None, m.ProductFate.UNMARKED, 0, 1)])
+    journal.put([ev.RequestDone(MONO_NS + 90 * DAY_NS, 1, m.Fate.MISSED, m.Miss.VOID)])
+    journal.put([ev.ProductDone(MONO_NS + 90 * DAY_NS, 1, None, None, m.ProductFate.UNMARKED, 0, 1)])
     assert journal.flush()
     found = report(journal.path)
     assert found.balanced
@@ -161,8 +165,8 @@ def test_what_has_not_ended_stays_and_ends_once(journal: Journal) -> None:
 
 def test_what_does_not_add_up_stays_as_evidence(journal: Journal) -> None:
     journal.put(story(1, MONO_NS, m.Fate.MARKED))
-    journal.put([m.RequestDone(MONO_NS + 11 * S, 1, m.Fate.MARKED)])
-    journal.put([m.ProductDone(MONO_NS + 11 * S, 2, None, None, m.ProductFate.MARKED, 1, 1)])
+    journal.put([ev.RequestDone(MONO_NS + 11 * S, 1, m.Fate.MARKED)])
+    journal.put([ev.ProductDone(MONO_NS + 11 * S, 2, None, None, m.ProductFate.MARKED, 1, 1)])
     assert journal.flush()
     before = report(journal.path).imbalances
     trim(journal, 90)
@@ -176,7 +180,7 @@ def test_what_does_not_add_up_stays_as_evidence(journal: Journal) -> None:
 def test_a_fate_given_again_long_after_is_still_found(journal: Journal) -> None:
     journal.put(story(1, MONO_NS, m.Fate.MARKED))
     trim(journal, 90)
-    journal.put([m.RequestDone(MONO_NS + 90 * DAY_NS, 1, m.Fate.MARKED)])
+    journal.put([ev.RequestDone(MONO_NS + 90 * DAY_NS, 1, m.Fate.MARKED)])
     assert journal.flush()
     assert report(journal.path).imbalances == ("1 requests ended without having been made",)
 
@@ -203,7 +207,7 @@ def test_a_step_that_fails_changes_nothing_and_the_next_pass_goes_on(
 ) -> None:
     for n in range(6):
         journal.put(story(n, MONO_NS, m.Fate.MARKED))
-    journal.put([m.FaultChanged(MONO_NS, "jam", m.FaultPhase.RAISED, "long", True)])
+    journal.put([ev.FaultChanged(MONO_NS, "jam", m.FaultPhase.RAISED, "long", True)])
     assert journal.flush()
     before = sums(report(journal.path))
     connection = sqlite3.connect(journal.path)

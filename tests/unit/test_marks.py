@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from controller.detect import Product
+from controller.events import RequestMade
 from controller.marks import LineMarks
-from controller.model import ProductFate, RequestMade, State
+from controller.model import ProductFate, State
 from controller.requests import Book
 from controller.spec import Grid, LineSpec, MarkPlan, Material, PlanEdge, Station
 from tests.unit.core_kit import line_spec

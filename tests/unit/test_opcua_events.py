@@ -7,8 +7,8 @@ import dataclasses
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.model import FaultView
 from controller.plant.opcua.events import changes
+from controller.snapshot import FaultView
 from tests.unit.plant_images import fault
 
 JAM = fault("jam")

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from controller.events import RequestDone
 from controller.lead import lead_mm
-from controller.model import Miss, RequestDone
+from controller.model import Miss
 from controller.ordering import lead_counts
 from controller.registers import OrderKind
 from controller.spec import Counter, MarkPlan

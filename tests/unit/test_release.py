@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import pytest
 
-from controller import model
+from controller import events as ev
 from controller.detect import Product
+from controller.events import RequestDone
 from controller.faults import FaultBook
-from controller.model import Fate, Miss, RequestDone
+from controller.model import Fate, Miss
 from controller.registers import RING_SIZE, AckResult, OrderKind, Release, StationStatus, Status, StatusBit
 from controller.release import MISSING_NS, Orders, newest
 from controller.requests import Book, Place, Request
@@ -369,7 +370,7 @@ def test_a_test_mark_is_counted_apart(
     if entry is not None:
         channel.release(entry)
     marked = channel.orders.events
-    assert [e.result for e in marked if isinstance(e, model.TestMarked)] == [expected]
+    assert [e.result for e in marked if isinstance(e, ev.TestMarked)] == [expected]
     assert channel.orders.test_token is None
     counters = channel.book.counters
     assert (counters.test_marks, counters.created, counters.marked) == (counted, 0, 0)

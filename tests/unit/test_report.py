@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from controller import events as ev
 from controller import model as m
 from controller.records.export import dump, export_csv
 from controller.records.journal import Journal
@@ -29,25 +30,25 @@ def a_shift(journal: Journal, mono_ns: int = MONO, wall_ns: int = WALL) -> None:
     journal.begin_run(job="tea-250", job_number=7, dry=False, config="[line]", mono_ns=mono_ns, wall_ns=wall_ns)
     start = m.Call("start", "mara")
     journal.put([
-        m.CallAnswered(t(1), m.Reply(m.Call("hold", "iven", "plant"), False, 'not in Stopped, "Idle", or so')),
-        m.CallAnswered(t(10), m.Reply(start, True)),
-        m.StateChanged(t(10), m.State.STOPPED, m.State.EXECUTE, "start by mara"),
+        ev.CallAnswered(t(1), m.Reply(m.Call("hold", "iven", "plant"), False, 'not in Stopped, "Idle", or so')),
+        ev.CallAnswered(t(10), m.Reply(start, True)),
+        ev.StateChanged(t(10), m.State.STOPPED, m.State.EXECUTE, "start by mara"),
     ])  # fmt: skip
     for n in range(60):
         at = t(10.5 + 2 * n)
         missed = n % 5 == 4
         fate, reason = (m.Fate.MISSED, m.Miss.BUSY) if missed else (m.Fate.MARKED, None)
         ended = m.ProductFate.UNMARKED if missed else m.ProductFate.MARKED
-        journal.put([m.ProductSeen(at, n, n * 80.25), m.RequestMade(at, n, n, 0, 0, n * 80.25 + 400.5)])
-        journal.put([m.RequestDone(at, n, fate, reason, 'comma, "quote"\r\nline', n, n * 80 + 400, 333.25, None)])
-        journal.put([m.ProductDone(at, n, n * 80.25 + 40, 1 / 3, ended, 0 if missed else 1, 1)])
+        journal.put([ev.ProductSeen(at, n, n * 80.25), ev.RequestMade(at, n, n, 0, 0, n * 80.25 + 400.5)])
+        journal.put([ev.RequestDone(at, n, fate, reason, 'comma, "quote"\r\nline', n, n * 80 + 400, 333.25, None)])
+        journal.put([ev.ProductDone(at, n, n * 80.25 + 40, 1 / 3, ended, 0 if missed else 1, 1)])
     journal.put([
-        m.FaultChanged(t(130), "link_lost", m.FaultPhase.RAISED, "no answer for 100 ms", True),
-        m.FaultChanged(t(130), "captures_lost", m.FaultPhase.RAISED, "3 captures", False),
-        m.StateChanged(t(130), m.State.EXECUTE, m.State.ABORTED, "link_lost"),
-        m.FaultChanged(t(140), "link_lost", m.FaultPhase.CLEARED, ""),
-        m.FaultChanged(t(150), "link_lost", m.FaultPhase.RAISED, "refused", False),
-        m.TestMarked(t(160), 0, "released", 5),
+        ev.FaultChanged(t(130), "link_lost", m.FaultPhase.RAISED, "no answer for 100 ms", True),
+        ev.FaultChanged(t(130), "captures_lost", m.FaultPhase.RAISED, "3 captures", False),
+        ev.StateChanged(t(130), m.State.EXECUTE, m.State.ABORTED, "link_lost"),
+        ev.FaultChanged(t(140), "link_lost", m.FaultPhase.CLEARED, ""),
+        ev.FaultChanged(t(150), "link_lost", m.FaultPhase.RAISED, "refused", False),
+        ev.TestMarked(t(160), 0, "released", 5),
     ])  # fmt: skip
     assert journal.end_run("by mara", mono_ns=t(180), summary={"scans": 36_000})
 
@@ -98,7 +99,7 @@ def test_a_running_controller_can_be_read(tmp_path: Path) -> None:
         with pytest.raises(JournalError, match="it holds no run yet"):
             report(journal.path)
         journal.begin_run(job="tea-250", job_number=7, dry=True, config="", mono_ns=0, wall_ns=0)
-        journal.put([m.ProductSeen(3 * S, 0, 0.0)])
+        journal.put([ev.ProductSeen(3 * S, 0, 0.0)])
         assert journal.flush()
         sums = report(journal.path)
         assert (sums.run.ended, sums.run.dry, sums.products["in_flight"], sums.balanced) == (None, True, 1, True)
@@ -111,7 +112,7 @@ def test_a_running_controller_can_be_read(tmp_path: Path) -> None:
 def test_an_end_without_a_beginning_is_called_unbalanced(tmp_path: Path) -> None:
     journal = Journal.open(tmp_path / "line.db", "tea")
     journal.begin_run(job="tea-250", job_number=7, dry=False, config="", mono_ns=0, wall_ns=0)
-    journal.put([m.RequestDone(1, 0, m.Fate.MARKED), m.RequestDone(2, 0, m.Fate.MISSED)])
+    journal.put([ev.RequestDone(1, 0, m.Fate.MARKED), ev.RequestDone(2, 0, m.Fate.MISSED)])
     assert journal.close("over")
     sums = report(journal.path)
     assert not sums.balanced

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from controller.detect import Product
-from controller.model import Fate, Miss, ProductDone, ProductFate, ProductSeen, RequestDone, RequestMade
+from controller.events import ProductDone, ProductSeen, RequestDone, RequestMade
+from controller.model import Fate, Miss, ProductFate
 from controller.requests import Book, Place, Request
 
 

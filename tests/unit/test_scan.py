@@ -14,8 +14,9 @@ from pathlib import Path
 
 import pytest
 
+from controller.events import ProductDone, ProductSeen, StateChanged
 from controller.faults import Reaction
-from controller.model import Call, ProductDone, ProductFate, ProductSeen, State, StateChanged
+from controller.model import Call, ProductFate, State
 from controller.registers import OrderKind
 from controller.scan import Line, scan
 from controller.spec import Counter as BeltCounter

@@ -8,9 +8,11 @@ from typing import Any
 
 import pytest
 
+from controller import events as ev
 from controller import model
+from controller.events import FaultChanged
 from controller.faults import FAULTS, Reaction
-from controller.model import FaultChanged, FaultPhase, State
+from controller.model import FaultPhase, State
 from controller.registers import AckResult, Release, Status, StatusBit
 from controller.spec import Detector, Limits
 from sim.belt import Steady
@@ -174,7 +176,7 @@ def test_a_fault_is_raised_by_its_cause_and_moves_the_line_as_the_table_says(nam
         assert strongest is reaction
         assert rig.outcomes[-1].at_once
     if reaction is Reaction.ABORT:
-        changed = rig.of(model.StateChanged)[-1]
+        changed = rig.of(ev.StateChanged)[-1]
         assert changed.cause == rig.line.faults.describe(rig.line.faults.first)
 
 

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from controller import model
-from controller.model import Call, Fate, Miss, ProductFate, ProductSeen, State
+from controller import events as ev
+from controller.events import ProductSeen
+from controller.model import Call, Fate, Miss, ProductFate, State
 from controller.registers import OrderKind
 from controller.scan import Line
 from controller.spec import Grid, MarkPlan, Material, PlanEdge
@@ -182,7 +183,7 @@ def test_a_test_mark_raises_enable_for_one_order_and_is_counted_apart() -> None:
     assert not rig.enabled
     counters = rig.line.book.counters
     assert (counters.test_marks, counters.marked, rig.look().counters.test_marks) == (1, 0, 1)
-    assert [(e.station, e.result) for e in rig.of(model.TestMarked)] == [(0, "released")]
+    assert [(e.station, e.result) for e in rig.of(ev.TestMarked)] == [(0, "released")]
     assert {o.command.order_kind for o in rig.outcomes} == {0, OrderKind.RELEASE_NOW}
 
 

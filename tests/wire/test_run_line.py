@@ -17,9 +17,10 @@ import pytest
 import structlog
 
 from controller.app import RunOptions, run_line
+from controller.events import Event
 from controller.field.modbus import ModbusLink
 from controller.loop import LayoutError, LineLoop, LoopEndedError
-from controller.model import Call, Event, State
+from controller.model import Call, State
 from controller.records.report import report
 from controller.registers import Command, InhibitCause, Status
 from controller.scan import Line

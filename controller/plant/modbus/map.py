@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from itertools import chain
 
 from controller.faults import FAULTS
-from controller.model import Miss, ProductFate, Snapshot, State
+from controller.model import Miss, ProductFate, State
 from controller.modes import MARKING, title
 from controller.plant.modbus.rows import Bit, Kind, Row, Shown, Take, of_snapshot, of_timing
 from controller.plant.numbers import FAULT_NUMBERS, first_cause_number
+from controller.snapshot import Snapshot
 
 MAP_VERSION = 1
 MOST_FAULTS = 64

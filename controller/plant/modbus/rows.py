@@ -11,9 +11,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from controller.model import Snapshot
 from controller.plant.image import LineAbout, LineImage, LinkTiming
 from controller.plant.modbus.commands import Taken
+from controller.snapshot import Snapshot
 
 
 class Kind(StrEnum):

@@ -14,10 +14,10 @@ from datetime import datetime
 from asyncua import Server, ua
 from asyncua.common.event_objects import BaseEvent
 
-from controller.model import FaultView
 from controller.plant.numbers import FAULT_NUMBERS
 from controller.plant.opcua.seen import Seen, wall
 from controller.plant.opcua.space import EVENT_MEMBERS, EVENT_TYPE, Space
+from controller.snapshot import FaultView
 
 SEVERITIES = {"warn": 200, "suspend": 400, "hold": 600, "stop": 600, "abort": 900}
 """Reaction → severity, 1 to 1000, of a fault that comes."""

@@ -13,7 +13,7 @@ from typing import Any
 from asyncua import ua
 
 from controller.faults import FAULTS, Reaction
-from controller.model import Counters, FaultView, ProductFate, State
+from controller.model import Counters, ProductFate, State
 from controller.modes import DONE, title
 from controller.plant.numbers import FAULT_NUMBERS, first_cause_number
 from controller.plant.opcua import packml_table as table
@@ -22,6 +22,7 @@ from controller.plant.opcua.fault_points import NEVER
 from controller.plant.opcua.packml_types import PackmlTypes
 from controller.plant.opcua.points import speed
 from controller.plant.opcua.seen import INACTIVE, NOT_CONNECTED, Bad, Point, Seen
+from controller.snapshot import FaultView
 
 _T = ua.VariantType
 _CLEARED, _RUNNING = "Cleared", "Running"

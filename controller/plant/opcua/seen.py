@@ -9,8 +9,8 @@ from typing import Any
 
 from asyncua import ua
 
-from controller.model import FaultView, Snapshot
 from controller.plant.image import LineAbout, LineImage, LinkTiming
+from controller.snapshot import FaultView, Snapshot
 from controller.units import to_unit
 
 
