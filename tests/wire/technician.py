@@ -45,11 +45,11 @@ name = "three speeds, one after the other"
 [belt]
 repeat = true
 segments = [
-    { kind = "constant", speed = "45 m/min", duration = "1.8 s" },
+    { kind = "constant", speed = "45 m/min", duration = "1.7 s" },
     { kind = "ramp", to = "60 m/min", duration = "300 ms" },
     { kind = "constant", speed = "60 m/min", duration = "1.4 s" },
-    { kind = "ramp", to = "30 m/min", duration = "600 ms" },
-    { kind = "constant", speed = "30 m/min", duration = "2.6 s" },
+    { kind = "ramp", to = "30 m/min", duration = "500 ms" },
+    { kind = "constant", speed = "30 m/min", duration = "2.5 s" },
     { kind = "ramp", to = "45 m/min", duration = "300 ms" },
 ]
 """
@@ -284,7 +284,7 @@ class _Answers:
             (r"Why, for the record\? $", "commissioned"),
             (r"again, next, stop, .* > $", "next"),
             (r"from one product to the next, .*: $", "110 mm"),
-            (r"for how long to look, .*: $", "4 s"),
+            (r"for how long to look, .*: $", "3 s"),
             (r"length of the products that pass, .*: $", "90 mm"),
             (r"how well it is known, .*: $", "0.1 mm"),
             (r"for how long to look at them .*: $", "3 s"),
