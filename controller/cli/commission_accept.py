@@ -13,6 +13,7 @@ from controller.cli.common import NOT_OK, OK, BadInputError, Verbs, print_json, 
 if TYPE_CHECKING:
     from controller.commissioning.accept import Acceptance
     from controller.commissioning.trial_data import Interval, Marks, Setup
+    from controller.records.store import CommissioningResult
     from controller.settings.line import LineConfig
 
 
@@ -35,7 +36,6 @@ def register(steps: Verbs) -> None:
 
 def execute(args: argparse.Namespace) -> int:
     """Judge, print, and keep."""
-    from controller.cli.commission_trial import propose_marks
     from controller.settings.base import SettingsError
     from controller.settings.line import load_line
 
@@ -46,11 +46,41 @@ def execute(args: argparse.Namespace) -> int:
         _, station = station_of(config, args.station)
         setup = setup_of(config, station, args)
         if args.csv is None and not args.typed:
-            return propose_marks(config, setup, args.json)
+            return _propose(config, setup, args)
         marks, source = marks_of(config, setup, args)
         return _judge(config, station.name, setup, marks, source, args)
     except SettingsError as error:
         raise BadInputError(str(error)) from None
+
+
+def _propose(config: LineConfig, setup: Setup, args: argparse.Namespace) -> int:
+    """Say how many marks are needed, by the scatter of the last trial where there was one."""
+    from controller.cli.commission_trial import SUPPOSED_PART
+    from controller.commissioning.accept import marks_wanted
+    from controller.commissioning.cautions import MARKING
+
+    display, last = config.display, _results(config, "trial")[-1:]
+    scatter = last[0][0].result.get("scatter_mm") if last else None
+    known = f"as in trial result {last[0][0].number}" if scatter else "supposed, since there was no trial"
+    scatter = scatter or SUPPOSED_PART * setup.tolerance_mm
+    wanted = marks_wanted(setup, scatter, args.share / 100.0)
+    why = f"single marks scatter by {display.length(scatter, 2)} (one sigma), {known}"
+    if wanted is None:
+        text = f"less scatter first: {why}, and no number of marks up to 100 at each speed would be expected to pass"
+    else:
+        speeds = ", ".join(display.speed(v) for v in wanted.speeds_mm_s)
+        text = f"{wanted.each} marks at each of {speeds}: so many are expected to pass a line that is right; {why}"
+    header = f"speed [{display.speed_unit}],position [{display.length_unit}]"
+    rows = [
+        ("line", config.name),
+        ("make", text),
+        ("write", f'"{header}" and a row for each mark, to a file (--csv) or at the terminal (--typed)'),
+    ]
+    print_rows([*rows, *(("caution", line) for line in MARKING)])
+    if args.json:
+        proposal = None if wanted is None else {"marks_each": wanted.each, "speeds_mm_s": list(wanted.speeds_mm_s)}
+        print_json({"line": config.name, "scatter_mm": scatter, "proposal": proposal})
+    return OK
 
 
 def _judge(config: LineConfig, station: str, setup: Setup, marks: Marks, source: str, args: argparse.Namespace) -> int:
@@ -86,20 +116,24 @@ def _refuse_old(config: LineConfig, marks: Marks, source: str) -> None:
     """Refuse marks that an earlier trial has judged with other settings. Raises BadInputError, SettingsError."""
     import numpy as np
 
-    from controller.commission_record import results_of
-    from controller.records.store import StoreError
-
-    try:
-        kept = results_of(config, "trial")
-    except StoreError:
-        return  # that it cannot be kept is said at the end
-    for old, same in kept:
+    for old, same in _results(config, "trial"):
         was = old.raw.get("marks", {}).get("position_mm", [])
         if not same and len(was) == len(marks.position_mm) and np.array_equal(was, marks.position_mm):
             raise BadInputError(
                 f"{source}: these are the marks of trial result {old.number}, made with other settings than those of "
                 "now; mark scrap anew, with the settings that are to be accepted"
             )
+
+
+def _results(config: LineConfig, step: str) -> list[tuple[CommissioningResult, bool]]:
+    """What a step kept; nothing where nothing can be read, which is said as the result is to be kept."""
+    from controller.commission_record import results_of
+    from controller.records.store import StoreError
+
+    try:
+        return results_of(config, step)
+    except StoreError:
+        return []
 
 
 def _as_json(config: LineConfig, setup: Setup, found: Acceptance, says: list[str], needs: str) -> dict[str, Any]:
@@ -123,6 +157,7 @@ def _as_json(config: LineConfig, setup: Setup, found: Acceptance, says: list[str
                 "speed_mm_s": end.speed_mm_s,
                 "mean_mm": {"value": end.mean.value, **interval(end.mean)},
                 "single_marks_mm": interval(end.marks),
+                "scatter_mm": end.scatter_mm,
                 "outside_percent_expected": end.outside * 100.0,
                 "outside_percent_at_most": end.outside_most * 100.0,
             }

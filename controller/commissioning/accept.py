@@ -2,10 +2,11 @@
 
 The tolerance is one of single marks, so single marks decide: pass where, with 95 % confidence, no more than 5 % of the
 marks land outside it, at either end of the line's speeds. Since the mean error goes straight with the speed, what holds
-at both ends holds between them. How many land outside has an upper and a lower confidence limit by the noncentral t
-distribution, exact for normal scatter; a share of a fifth outside cannot hide behind a good mean, nor a bad mean behind
-little scatter. The mean's own band over the whole range stands beside it: it tells whether settings could mend what is
-missing, or only less scatter. Fail is said only where that is proven too; else it is not proven yet. Pure.
+at both ends holds between them. Scatter may grow with the speed, as that of a delay does, so that at each end only the
+scatter of the marks nearest to it counts. How many land outside has an upper and a lower confidence limit by the
+noncentral t distribution, exact for normal scatter: a share outside cannot hide behind a good mean, nor a bad mean
+behind little scatter. The mean's own band over the whole range stands beside it: it tells whether settings could mend
+what is missing, or only less scatter. Fail is said only where that is proven too; else it is not proven yet. Pure.
 """
 
 from __future__ import annotations
@@ -20,9 +21,10 @@ from scipy import special
 from controller.commissioning.fit_checks import groups_of
 from controller.commissioning.mark_length import Length
 from controller.commissioning.proposal import SLOWEST_PART, speeds_for
-from controller.commissioning.trial import SAME_DISTANCE, analyse
+from controller.commissioning.trial import LEAST_SD_MM, SAME_DISTANCE, analyse
 from controller.commissioning.trial_data import Interval, Marks, Mean, Setup, Trial
 from controller.commissioning.trial_words import FITS
+from controller.commissioning.uncertainty import Spread
 
 SHARE = 0.95
 """So many of the marks must land within the tolerance."""
@@ -31,6 +33,8 @@ REACHED = 0.95
 """The fastest marks are made at this part of the line's highest speed, or more."""
 MORE = (2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60, 80, 100)
 """So many marks more at each speed are thought of; two at least, so that their scatter shows."""
+OWN_MARKS = 4
+"""So many marks at least tell the scatter at an end of the speeds: those of the nearest speeds, if one has fewer."""
 FAR = 1000.0
 """Limits so many standard uncertainties away are as good as any farther."""
 
@@ -64,6 +68,8 @@ class AtEnd:
     """The mean error; both ends' intervals together, and what lies between them, hold with the confidence."""
     marks: Interval
     """Within this the wanted share of single marks lies, with the confidence."""
+    scatter_mm: float
+    """Of single marks, as made at the speed nearest to this one."""
     outside: float
     """The share of single marks outside the tolerance, with the mean and the scatter as they were found."""
     outside_most: float
@@ -118,6 +124,21 @@ def outside_limit(distance: float, dof: float, part: float, confidence: float) -
     return float(special.ndtr(-root * float(special.nctdtrinc(dof, confidence, t))))
 
 
+def marks_wanted(setup: Setup, scatter_mm: float, share: float = SHARE) -> More | None:
+    """How many marks at which speeds are expected to pass a line that is right and scatters so; None: not up to 100."""
+    speeds = speeds_for(setup.lowest_mm_s, setup.highest_mm_s)
+    both = 0.5 * (1.0 + CONFIDENCE)
+    for each in MORE:
+        every = np.repeat(speeds, each)
+        about = float(np.sum((every - every.mean()) ** 2))
+        part = 1.0 / len(every) + max((v - every.mean()) ** 2 for v in (setup.lowest_mm_s, setup.highest_mm_s)) / about
+        off = math.sqrt(part)  # the mean may be found off by its own uncertainty
+        limit = setup.tolerance_mm / scatter_mm
+        if sum(outside_limit(d, each - 1.0, part, both) for d in (limit - off, limit + off)) <= 1.0 - share:
+            return More(each, speeds, Verdict.PASS)
+    return None
+
+
 def judge(marks: Marks, setup: Setup, share: float = SHARE) -> Acceptance:
     """Judge the marks of a verification trial. Raises ValueError, in one line, for marks that tell nothing."""
     given = marks.distance_mm
@@ -129,11 +150,11 @@ def judge(marks: Marks, setup: Setup, share: float = SHARE) -> Acceptance:
     length = None if marks.length_mm is None else analyse(marks, setup).length
     positions = replace(marks, distance_mm=None, length_mm=None)
     trial = analyse(positions, setup)
-    judge_ = _Judge(trial, setup, share)
+    judge_ = _Judge(trial, positions, setup, share)
     ends = [speed for speed in (setup.lowest_mm_s, setup.highest_mm_s) if trial.mean(speed) is not None]
     found = tuple(judge_.at_end(speed) for speed in ends) if len(ends) == 2 else ()
     outside = np.flatnonzero(np.abs(marks.position_mm - setup.offset_mm) > setup.tolerance_mm)
-    failed = list(judge_.failures(positions, len(outside)))
+    failed = judge_.failures(len(outside))
     if length is not None and length.cut_from_mm_s is not None:
         failed.append(Reason.CUT_OFF)
     doubts = list(_doubts(positions, setup, trial))
@@ -146,7 +167,7 @@ def judge(marks: Marks, setup: Setup, share: float = SHARE) -> Acceptance:
     else:
         verdict, reasons = Verdict.NOT_PROVEN, doubts or [Reason.TOO_FEW]
         if not {Reason.OUTLIERS, Reason.NOT_STRAIGHT} & set(reasons):
-            more = judge_.more(positions)
+            more = judge_.more()
     return Acceptance(
         verdict,
         tuple(dict.fromkeys(reasons)),
@@ -179,67 +200,80 @@ def _doubts(marks: Marks, setup: Setup, trial: Trial) -> list[Reason]:
 class _Judge:
     """Reckons with the fit of one trial."""
 
-    def __init__(self, trial: Trial, setup: Setup, share: float) -> None:
+    def __init__(self, trial: Trial, marks: Marks, setup: Setup, share: float) -> None:
         self._trial, self._setup, self._share = trial, setup, share
+        kept = np.setdiff1d(np.arange(len(marks.position_mm)), trial.outliers)
+        self._all_speeds, self._n = marks.speed_mm_s, len(marks.position_mm)
+        self._speeds = marks.speed_mm_s[kept]
+        self._groups = groups_of(self._speeds)
+        self._errors = marks.position_mm[kept] - setup.offset_mm
+        self._least_sd = max(Spread.of_step(marks.position_step_mm).u, LEAST_SD_MM)
 
     def at_end(self, speed_mm_s: float) -> AtEnd:
         """All there is to say of one speed at which the mean is told."""
         mean = self._trial.mean(speed_mm_s)
         assert mean is not None
         sd, dof = self._scatter(speed_mm_s)
+        part = self._part(mean, sd)
         both = 0.5 * (1.0 + CONFIDENCE)  # two ends, or two sides: each at so much, together at the confidence
-        k = tolerance_factor(1.0 - 0.5 * (1.0 - self._share), both, dof, _part(mean, sd))
+        k = tolerance_factor(1.0 - 0.5 * (1.0 - self._share), both, dof, part)
         return AtEnd(
             speed_mm_s,
             mean.interval(both),
             Interval(mean.value_mm, k * sd),
+            sd,
             sum(float(special.ndtr(-d / sd)) for d in self._beyond(mean)),
             self._most(mean, sd, dof),
         )
 
-    def failures(self, marks: Marks, outside: int) -> list[Reason]:
+    def failures(self, outside: int) -> list[Reason]:
         """Whether more marks lie outside than may, proven of a speed at which marks were made.
 
         By the fit at the slowest and the fastest marks, either side, or by counting; 5 % in all.
         """
         wrong = 1.0 - CONFIDENCE
-        n = len(marks.position_mm)
-        counted = outside > 0 and float(special.bdtrc(outside - 1, n, 1.0 - self._share)) <= 0.5 * wrong
-        speeds = {float(marks.speed_mm_s.min()), float(marks.speed_mm_s.max())}
+        counted = outside > 0 and float(special.bdtrc(outside - 1, self._n, 1.0 - self._share)) <= 0.5 * wrong
+        speeds = {float(self._all_speeds.min()), float(self._all_speeds.max())}
         means = [(mean, *self._scatter(v)) for v in speeds if (mean := self._trial.mean(v)) is not None]
         return [Reason.OUTSIDE] if counted or any(self._fails(*each) for each in means) else []
 
-    def more(self, marks: Marks) -> More | None:
+    def more(self) -> More | None:
         """How many more marks would be expected to settle it, if the mean and the scatter stay as they were found."""
         speeds = speeds_for(self._setup.lowest_mm_s, self._setup.highest_mm_s)
-        sd = self._trial.scatter_mm
-        means = [self._trial.mean(v) for v in (self._setup.lowest_mm_s, self._setup.highest_mm_s)]
+        ends = (self._setup.lowest_mm_s, self._setup.highest_mm_s)
+        means = [self._trial.mean(v) for v in ends]
         for each in MORE:
-            all_speeds = np.concatenate([marks.speed_mm_s, np.repeat(speeds, each)])
-            mean_speed, n = float(all_speeds.mean()), len(all_speeds)
-            about = float(np.sum((all_speeds - mean_speed) ** 2))
-
-            def then(end: Mean | None, speed: float, about: float = about, at: float = mean_speed, n: int = n) -> Mean:
-                u = sd * math.sqrt(1.0 / n + (speed - at) ** 2 / about)
-                return Mean(0.0 if end is None else end.value_mm, u, n - 2.0)
-
-            ends = [then(*e) for e in zip(means, (self._setup.lowest_mm_s, self._setup.highest_mm_s), strict=True)]
+            then = [self._then(speed, mean, speeds, each) for speed, mean in zip(ends, means, strict=True)]
             # One standard uncertainty in hand: what is only expected would fall short every other time.
-            if all(self._most(_moved(e, 1.0), sd, e.dof) <= 1.0 - self._share for e in ends):
+            if all(self._most(_moved(mean, 1.0), sd, dof) <= 1.0 - self._share for mean, sd, dof in then):
                 return More(each, speeds, Verdict.PASS)
-            if None not in means and any(self._fails(_moved(e, -1.0), sd, e.dof) for e in ends):
+            if None not in means and any(self._fails(_moved(mean, -1.0), sd, dof) for mean, sd, dof in then):
                 return More(each, speeds, Verdict.FAIL)
         return None
+
+    def _then(
+        self, speed_mm_s: float, mean: Mean | None, speeds_mm_s: tuple[float, ...], each: int
+    ) -> tuple[Mean, float, float]:
+        """The mean at a speed, the scatter, its degrees of freedom, with so many marks more at each of the speeds."""
+        every = np.concatenate([self._speeds, np.repeat(speeds_mm_s, each)])
+        middle, n = float(every.mean()), len(every)
+        part = 1.0 / n + (speed_mm_s - middle) ** 2 / float(np.sum((every - middle) ** 2))
+        sd, dof = self._scatter(speed_mm_s)
+        near = min(speeds_mm_s, key=lambda v: abs(v - speed_mm_s))
+        there = self._speeds[np.argmin(np.abs(self._speeds - speed_mm_s))]
+        own = dof + each if groups_of([near, there]).max() == 0 else max(dof, each - 1.0)
+        u = self._trial.scatter_mm * math.sqrt(part)
+        return Mean(0.0 if mean is None else mean.value_mm, u, n - 2.0), sd, own
 
     def _most(self, mean: Mean, sd: float, dof: float) -> float:
         """The greatest share outside, both sides together."""
         both = 0.5 * (1.0 + CONFIDENCE)
-        return min(1.0, sum(outside_limit(d / sd, dof, _part(mean, sd), both) for d in self._beyond(mean)))
+        return min(1.0, sum(outside_limit(d / sd, dof, self._part(mean, sd), both) for d in self._beyond(mean)))
 
     def _fails(self, mean: Mean, sd: float, dof: float) -> bool:
         """Whether more than may be lie beyond one side; two speeds and two sides share one half of what is left."""
         chance = 0.125 * (1.0 - CONFIDENCE)
-        least = [outside_limit(d / sd, dof, _part(mean, sd), chance) for d in self._beyond(mean)]
+        least = [outside_limit(d / sd, dof, self._part(mean, sd), chance) for d in self._beyond(mean)]
         return max(least) > 1.0 - self._share
 
     def _beyond(self, mean: Mean) -> tuple[float, float]:
@@ -247,17 +281,17 @@ class _Judge:
         return self._setup.tolerance_mm - mean.value_mm, self._setup.tolerance_mm + mean.value_mm
 
     def _scatter(self, speed_mm_s: float) -> tuple[float, float]:
-        """The scatter of single marks at a speed and its degrees of freedom: of the nearest speed where they differ."""
-        trial = self._trial
-        if not trial.unequal:
-            return trial.scatter_mm, trial.scatter_dof
-        near = min(trial.by_speed, key=lambda s: abs(s.speed_mm_s - speed_mm_s))
-        least = min(s.scatter_mm for s in trial.by_speed if s.scatter_mm > 0.0)
-        return max(near.scatter_mm, least), near.n - 1.0
+        """The scatter of single marks as made nearest to a speed, and its degrees of freedom."""
+        away = np.abs(self._speeds - speed_mm_s)
+        own = self._groups == self._groups[np.argmin(away)]
+        if own.sum() < OWN_MARKS:
+            own = away <= np.sort(away)[min(OWN_MARKS, len(away)) - 1]
+        means = np.array([m.value_mm if (m := self._trial.mean(float(v))) else 0.0 for v in self._speeds[own]])
+        return max(float(np.std(self._errors[own] - means, ddof=1)), self._least_sd), float(own.sum()) - 1.0
 
-
-def _part(mean: Mean, sd: float) -> float:
-    return (mean.u_mm / sd) ** 2
+    def _part(self, mean: Mean, sd: float) -> float:
+        """The mean's variance as a part of that of single marks; it is not made large by scatter found large there."""
+        return (mean.u_mm / min(sd, self._trial.scatter_mm)) ** 2
 
 
 def _moved(mean: Mean, by: float) -> Mean:

@@ -46,7 +46,7 @@ def _reasons(found: Acceptance, setup: Setup, display: Display, limit: str, rest
                 )
             case Reason.OUTLIERS:
                 yield (
-                    f"mark {_numbers(tuple(found.trial.outliers))} does not belong to the others: a line is not "
+                    f"{_marks(tuple(found.trial.outliers))} not belong to the others: a line is not "
                     "accepted on the marks that suit; find out what happened there, and make the trial anew"
                 )
             case Reason.NOT_STRAIGHT:
@@ -95,7 +95,8 @@ def end_text(end: AtEnd, setup: Setup, display: Display) -> str:
 
     return (
         f"at {display.speed(end.speed_mm_s)}: mean {signed(end.mean.value)} ± "
-        f"{display.length(end.mean.half_width, 2)}, single marks {signed(end.marks.low)} to "
+        f"{display.length(end.mean.half_width, 2)}, scatter {display.length(end.scatter_mm, 2)}, single marks "
+        f"{signed(end.marks.low)} to "
         f"{signed(end.marks.high)}; outside ± {display.length(setup.tolerance_mm, 3)}: "
         f"{_percent(end.outside)} as found, {_percent(end.outside_most)} at most"
     )
@@ -125,6 +126,10 @@ def needs_text(found: Acceptance, setup: Setup, display: Display) -> str:
 def more_text(more: More, display: Display) -> str:
     """How many marks at which speeds."""
     return f"{more.each} more marks at each of {', '.join(display.speed(v) for v in more.speeds_mm_s)}"
+
+
+def _marks(indices: tuple[int, ...]) -> str:
+    return f"marks {_numbers(indices)} do" if len(indices) > 1 else f"mark {_numbers(indices)} does"
 
 
 def _numbers(indices: tuple[int, ...]) -> str:

@@ -21,13 +21,16 @@ SETUP = Setup(30.0, 400.0, 0.0, 0.0, TOP_MM_S, TOLERANCE_MM)
 SPEEDS = np.repeat([100.0, 300.0, 500.0], 8)
 
 
-def drawn(lowest_mm: float, highest_mm: float, sd_mm: float, seed: int) -> Counter[Verdict]:
-    """The verdicts on lines whose mean error is so much at standstill and so much at top speed."""
+def drawn(lowest_mm: float, highest_mm: float, sd_mm: float, seed: int, slow_part: float = 1.0) -> Counter[Verdict]:
+    """The verdicts on lines whose mean error is so much at standstill and so much at top speed.
+
+    The scatter is `sd_mm` at the fastest marks, and that part of it at the others.
+    """
     chance = np.random.default_rng(seed)
     mean = lowest_mm + (highest_mm - lowest_mm) * SPEEDS / TOP_MM_S
     found: Counter[Verdict] = Counter()
     for _ in range(LINES):
-        places = 30.0 + mean + chance.normal(0.0, sd_mm, len(SPEEDS))
+        places = 30.0 + mean + chance.normal(0.0, np.where(SPEEDS > 400.0, sd_mm, slow_part * sd_mm))
         found[judge(Marks(SPEEDS, places, None, None, 0.01), SETUP).verdict] += 1
     return found
 
@@ -60,6 +63,13 @@ def test_a_mean_just_outside_the_tolerance_passes_in_five_percent_at_most(sd_mm:
     found = drawn(0.0, 1.001 * TOLERANCE_MM, sd_mm, seed=12)
     print(f"accept, mean just outside, sd {sd_mm} mm: pass {found[Verdict.PASS] / LINES:.3%}")
     assert found[Verdict.PASS] <= most()
+
+
+@pytest.mark.parametrize("slow_part", [0.5, 0.3])
+def test_scatter_that_grows_with_the_speed_is_no_way_to_pass(slow_part: float) -> None:
+    found = drawn(0.0, just_too_many_mm(0.3), 0.3, seed=16, slow_part=slow_part)
+    print(f"accept, {slow_part:g} of the scatter at lower speeds: pass {found[Verdict.PASS] / LINES:.3%}")
+    assert found[Verdict.PASS] <= most() and found[Verdict.FAIL] <= most()
 
 
 def test_scatter_that_is_just_too_much_passes_in_five_percent_at_most() -> None:

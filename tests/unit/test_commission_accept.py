@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from controller.commissioning.accept import Acceptance, Reason, Verdict, judge, outside_limit
+from controller.commissioning.accept import Acceptance, Reason, Verdict, judge, marks_wanted, outside_limit
 from controller.commissioning.accept_words import end_text, needs_text, verdict_texts
 from controller.commissioning.trial_data import Marks, Setup
 from controller.units import Display
@@ -132,3 +132,18 @@ def test_scatter_that_differs_between_speeds_is_each_ends_own() -> None:
 def test_limits_that_are_very_far_off_are_no_trouble() -> None:
     assert outside_limit(1e9, 22.0, 0.1, 0.975) == 0.0
     assert outside_limit(-1e9, 22.0, 0.1, 0.975) == 1.0
+
+
+def test_so_many_marks_as_are_proposed_pass_a_line_that_is_right_more_often_than_not() -> None:
+    proposed = marks_wanted(SETUP, 0.3)
+    assert proposed is not None and proposed.speeds_mm_s == pytest.approx((200.0, 600.0, 1000.0))
+    speeds = np.repeat(proposed.speeds_mm_s, proposed.each)
+    passed = sum(judge(marks(sd=0.3, seed=n, speeds=speeds), SETUP).verdict is Verdict.PASS for n in range(40))
+    assert passed >= 20
+    assert marks_wanted(SETUP, 0.1).each < proposed.each  # type: ignore[union-attr]
+    assert marks_wanted(SETUP, 2.0) is None
+
+
+def test_marks_at_speeds_of_their_own_tell_the_scatter_with_their_neighbours() -> None:
+    found = judge(marks(speeds=np.linspace(200.0, 1000.0, 24)), SETUP)
+    assert found.verdict is Verdict.PASS and found.ends[0].scatter_mm == pytest.approx(0.2, rel=0.8)

@@ -89,6 +89,7 @@ def test_people_read_the_verdict_first_and_the_cautions(
 def test_without_marks_it_proposes_how_many(line: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, found = asked(line, capsys)
     assert code == 0 and found["proposal"]["speeds_mm_s"] == pytest.approx([100.0, 300.0, 500.0])
+    assert found["proposal"]["marks_each"] >= 5
 
 
 def test_the_marks_that_the_correction_was_made_from_accept_nothing(
