@@ -100,7 +100,10 @@ def _judge(config: LineConfig, station: str, setup: Setup, marks: Marks, source:
             ("line", f"{config.name}, station {station}: {len(marks.position_mm)} marks"),
             *(("accept" if n == 0 else "", text) for n, text in enumerate(says)),
             *(("marks", end_text(end, setup, display)) for end in found.ends),
-            ("scatter", f"{display.length(found.trial.scatter_mm, 3)}, one sigma of a single mark"),
+            (
+                "scatter",
+                f"{display.length(found.trial.scatter_mm, 3)}, one sigma of a single mark, all speeds together",
+            ),
             *([("needs", needs)] if needs else []),
             *(("caution", line) for line in MARKING),
         ]

@@ -183,12 +183,11 @@ def judge(marks: Marks, setup: Setup, share: float = SHARE) -> Acceptance:
 
 def _doubts(marks: Marks, setup: Setup, trial: Trial) -> list[Reason]:
     """What must be in order before anything is proven of all speeds."""
-    speeds = marks.speed_mm_s
-    found = []
+    speeds, found = marks.speed_mm_s, []
+    slow = max(setup.lowest_mm_s, SLOWEST_PART * setup.highest_mm_s) / REACHED
     if groups_of(speeds).max() == 0:
         found.append(Reason.ONE_SPEED)
-    slow = max(setup.lowest_mm_s, SLOWEST_PART * setup.highest_mm_s) / REACHED
-    if float(speeds.min()) > slow or float(speeds.max()) < REACHED * setup.highest_mm_s:
+    elif float(speeds.min()) > slow or float(speeds.max()) < REACHED * setup.highest_mm_s:
         found.append(Reason.NOT_COVERED)
     if trial.outliers:
         found.append(Reason.OUTLIERS)
