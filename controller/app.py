@@ -24,7 +24,7 @@ from controller.scheduling import claim_real_time, claim_short_slice
 from controller.settings.line import LineConfig
 from controller.tidying import Tidier
 
-SWITCH_S = 0.0002
+SWITCH_S = 0.00005
 """How long the interpreter lets a journal's thread run before a scan that waits gets its turn; usually it is 5 ms."""
 
 __all__ = ["LineEnd", "RunOptions", "RunResult", "collected_between_scans", "run_line", "run_lines"]

@@ -20,6 +20,29 @@ SPIN_LEAST_NS, SPIN_MOST_NS = 150_000, 1_500_000
 SLEEP_SPIN_NS = 2_500_000
 """The same where only the ordinary sleep is there."""
 LATELY = 64
+APPROACH_NS = 400_000
+"""So long before an instant other threads give way to whoever waits for it."""
+_PAST_NS = 100_000
+_awaited: list[int] = []
+"""Instants that wakers of this process wait for now."""
+
+
+def give_way() -> None:
+    """For threads that need not be on time: sleep over the instant that a waker is about to wake at, if there is one.
+
+    A thread at work at that instant has the interpreter, or the core, that the waker then wants. It sleeps once, so
+    that many wakers do not keep it from its work.
+    """
+    if away_ns := in_the_way_ns(time.monotonic_ns()):
+        time.sleep(away_ns * 1e-9)
+
+
+def in_the_way_ns(now_ns: int) -> int:
+    """How long to be away from `now_ns` on, in ns: half a millisecond at most; 0 where nobody is about to wake."""
+    for instant_ns in tuple(_awaited):
+        if 0 <= instant_ns - now_ns < APPROACH_NS:
+            return instant_ns - now_ns + _PAST_NS
+    return 0
 
 
 class _Timespec(ctypes.Structure):
@@ -85,19 +108,25 @@ class Waker:
             return
         self._set(instant_ns)
         self._waiting = asyncio.get_running_loop().create_future()
+        _awaited.append(instant_ns)
         try:
             await self._waiting
         finally:
             self._waiting = None
+            _awaited.remove(instant_ns)
         self._late_ns.append(time.monotonic_ns() - instant_ns)
 
     async def exactly(self, instant_ns: int) -> None:
         """Wait as `until`, and spin over the last stretch; nothing else of the process runs during it."""
         early_ns = instant_ns - self.spin_ns
-        if early_ns > time.monotonic_ns():
-            await self.until(early_ns)
-        while time.monotonic_ns() < instant_ns:
-            pass
+        _awaited.append(instant_ns)
+        try:
+            if early_ns > time.monotonic_ns():
+                await self.until(early_ns)
+            while time.monotonic_ns() < instant_ns:
+                pass
+        finally:
+            _awaited.remove(instant_ns)
 
     @property
     def spin_ns(self) -> int:

@@ -17,6 +17,7 @@ from itertools import islice
 from typing import Any
 
 from controller import events as ev
+from controller.waking import give_way
 
 _REQUEST_MADE = ("product", "station", "idx", "due_counts", "made_ns", "opened")
 _REQUEST_DONE = (
@@ -35,6 +36,12 @@ _AT_ONCE = (64, 8, 1)
 """Rows in one statement: few sizes, so that SQLite has each of them prepared."""
 
 
+def _pause() -> None:
+    """Let others have the interpreter, and be out of the way of a scan that is about to begin."""
+    time.sleep(_PAUSE_S)
+    give_way()
+
+
 def _insert(connection: sqlite3.Connection, head: str, columns: int, rows: Iterable[_Part], tail: str = "") -> None:
     """Insert the rows with as few statements as the sizes allow; their order is kept."""
     row = f"({', '.join('?' * columns)})"
@@ -47,7 +54,7 @@ def _insert(connection: sqlite3.Connection, head: str, columns: int, rows: Itera
                 connection.execute(f"{head} VALUES {', '.join([row] * size)}{tail}", values)
                 done += size
         if done == _AT_ONCE[0]:
-            time.sleep(_PAUSE_S)
+            _pause()
 
 
 def _let_go(rows: dict[int, _Part] | list[_Part]) -> None:
@@ -55,7 +62,7 @@ def _let_go(rows: dict[int, _Part] | list[_Part]) -> None:
     while rows:
         for _ in range(min(len(rows), _PAUSE_FREED)):
             rows.popitem() if isinstance(rows, dict) else rows.pop()
-        time.sleep(_PAUSE_S)
+        _pause()
 
 
 class _Pairs:
@@ -117,7 +124,7 @@ class Group:
             _TAKE[type(event)](self, event)
             self.events += 1
             if self.events % _PAUSE_EVENTS == 0:
-                time.sleep(_PAUSE_S)
+                _pause()
             self.last_ns = event.t_ns
 
     def write(self, connection: sqlite3.Connection, lost: int) -> None:
