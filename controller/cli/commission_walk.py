@@ -71,8 +71,8 @@ class _Walk:
         """Go through the steps; the exit code."""
         try:
             self._overview()
-            at: int | None = self._first()
-            while at is not None and at < len(STEPS):
+            at = self._first()
+            while at < len(STEPS):
                 at = self._step(at)
         except (_StopError, KeyboardInterrupt) as stopped:
             tell(f"\nstopped{f': {stopped}' if str(stopped) else ''}")
@@ -86,7 +86,7 @@ class _Walk:
 
     # One step.
 
-    def _step(self, at: int) -> int | None:
+    def _step(self, at: int) -> int:
         """Do one step, or not; gives the number of the next."""
         from controller.commissioning.cautions import BELT, MARKING
 
@@ -111,15 +111,15 @@ class _Walk:
             self._run(step.first)
         before = self._text()
         code = self._run([*step.verb, *self._answers(step), *(["--ask"] if step.asks else [])])
-        self._tell_changes(before)
+        changed = self._tell_changes(before)
         if code == OK:
             self._done.append(step.name)
             tell(f"{step.name}: done, in order")
             return at + 1
         if code == NOT_OK:
             self._done.append(f"{step.name} (not in order)")
-        said = "not in order, see above" if code == NOT_OK else "not done, nothing was changed by it"
-        tell(f"{step.name}: {said}")
+        left = "left after it had changed what stands above" if changed else "not done, nothing was changed by it"
+        tell(f"{step.name}: {'not in order, see above' if code == NOT_OK else left}")
         answer = self._choose("again, next, stop, or the name of another step", ("again", "next"), None)
         return at if answer == "again" else at + 1 if answer == "next" else _NUMBERS[answer]
 
@@ -252,13 +252,14 @@ class _Walk:
         self._config = load(self._line_file)
         return text_of(self._config)
 
-    def _tell_changes(self, before: str) -> None:
-        """Say what a step has changed in the line's files."""
+    def _tell_changes(self, before: str) -> bool:
+        """Say what a step has changed in the line's files, if anything."""
         from controller.job_text import changes
 
         rows = changes(before, self._text(), self._config.display)
         if rows:
             print_rows([("now", f"{place}: {old} → {new}") for place, old, new in rows])
+        return bool(rows)
 
     def _summary(self) -> None:
         """Say what was done and what is changed since the walk began."""
