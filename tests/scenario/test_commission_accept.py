@@ -1,6 +1,6 @@
 """How often a line that is not good enough is accepted, and one that is far off or good is told so; fixed seeds.
 
-BELTCUE_ACCEPT_LINES sets how many lines are drawn of each kind (default 150; the figures in DEVELOPERS.md are of 20,000).
+BELTCUE_ACCEPT_LINES sets how many lines are drawn of each kind (default 150; the figures in DEVELOPERS.md are of 2,000).
 """
 
 from __future__ import annotations
