@@ -7,6 +7,7 @@ import contextlib
 import json
 import os
 import pty
+import signal
 import sys
 import time
 from collections.abc import AsyncIterator, Callable, Mapping
@@ -148,6 +149,11 @@ class Terminal:
         return self.process.returncode, json.loads(last) if last.startswith("{") else {}
 
 
+def _heeds_interrupts() -> None:
+    """A suite that runs in a shell's background ignores Ctrl-C, and what it starts would too."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 @asynccontextmanager
 async def at_terminal(*words: str, environment: Mapping[str, str]) -> AsyncIterator[Terminal]:
     """Type a verb at a terminal of its own; with --json its standard output is taken by us and not shown there."""
@@ -157,7 +163,7 @@ async def at_terminal(*words: str, environment: Mapping[str, str]) -> AsyncItera
         # By setsid, so that the terminal is its own and Ctrl-C comes to it.
         "setsid", "--ctty", sys.executable, "-m", "controller.cli.main", *words,
         stdin=theirs, stdout=asyncio.subprocess.PIPE if "--json" in words else theirs, stderr=theirs,
-        env={**os.environ, **environment},
+        env={**os.environ, **environment}, preexec_fn=_heeds_interrupts,
     )  # fmt: skip
     os.close(theirs)
     terminal = Terminal(process, ours)
